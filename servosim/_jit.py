@@ -1,0 +1,117 @@
+"""The one door to the compiler: the ``kernel`` decorator and its cache folder.
+
+Every compiled function of servosim is made by :func:`kernel`. The compiler's own cache does not
+notice an edit in a called function of another file and would return numbers of the old code, so
+the cache folder is named after a hash of all sources of the package together with the versions of
+the compiler and of numpy: any edit opens a new folder. Set ``SERVOSIM_CACHE`` to move the cache.
+``fastmath`` is never used, because results must not depend on the machine that made them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+import numpy as np
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+_KEEP_FOLDERS = 4
+_KEEP_SECONDS = 86400.0
+
+
+def source_hash() -> str:
+    """Return a hash of every source file of the package and of the compiler's version.
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits.
+    """
+    digest = hashlib.sha256(f"{numba.__version__} {np.__version__}".encode())
+    root = Path(__file__).parent
+    for path in sorted(root.rglob("*.py")):
+        digest.update(str(path.relative_to(root)).encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _writable(folder: Path) -> bool:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
+
+
+def _prune(base: Path, keep: Path) -> None:
+    """Remove cache folders of older sources, never one used within a day."""
+    try:
+        others = sorted(
+            (p for p in base.iterdir() if p.is_dir() and p != keep),
+            key=lambda p: p.stat().st_mtime,
+            reverse=True,
+        )
+        for path in others[_KEEP_FOLDERS:]:
+            if time.time() - path.stat().st_mtime > _KEEP_SECONDS:
+                shutil.rmtree(path, ignore_errors=True)
+    except OSError:
+        return
+
+
+def cache_folder() -> Path | None:
+    """Return the folder for compiled code of exactly these sources.
+
+    Returns
+    -------
+    pathlib.Path or None
+        None if no folder can be written; the kernels are then compiled in each process.
+    """
+    named = os.environ.get("SERVOSIM_CACHE")
+    user = os.environ.get("XDG_CACHE_HOME")
+    bases = [Path(named)] if named else []
+    bases.append((Path(user) if user else Path.home() / ".cache") / "servosim")
+    bases.append(Path(tempfile.gettempdir()) / f"servosim-{os.getuid() if hasattr(os, 'getuid') else 'user'}")
+    name = source_hash()
+    for base in bases:
+        folder = base / name
+        is_new = not folder.exists()
+        if _writable(folder):
+            if is_new:
+                _prune(base, folder)
+            return folder
+    return None
+
+
+_FOLDER = cache_folder()
+
+
+def kernel(function: _Function) -> _Function:
+    """Compile a function of scalars, tuples and arrays with the house's options.
+
+    Parameters
+    ----------
+    function : callable
+        Plain Python function that the compiler understands. It may call other kernels by name.
+
+    Returns
+    -------
+    callable
+        The compiled function: cached on disk, without the interpreter lock, with IEEE division.
+    """
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "cache": _FOLDER is not None}
+    if _FOLDER is None:
+        return cast(_Function, numba.njit(**options)(function))
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(_FOLDER)  # read when the dispatcher is made, restored at once
+    try:
+        return cast(_Function, numba.njit(**options)(function))
+    finally:
+        numba.config.CACHE_DIR = before

@@ -1,0 +1,82 @@
+"""Friction of ways and seals: Stribeck curve and elasto-plastic LuGre bristles.
+
+Physics. ``stribeck`` is a memoryless curve, smoothed around zero velocity; it cannot stick and
+serves for sizing. ``lugre`` carries a bristle deflection z; in its elasto-plastic form the bristle
+is purely elastic below a break-away deflection, so that a table at rest does not creep.
+
+Sources. C. Canudas de Wit, H. Olsson, K. J. Astrom, P. Lischinsky, "A new model for control of
+systems with friction", IEEE Trans. Automatic Control 40(3), 1995, eqs. 3-5; P. Dupont,
+V. Hayward, B. Armstrong, F. Altpeter, "Single state elastoplastic friction models", IEEE Trans.
+Automatic Control 47(5), 2002, eqs. 6-9 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from servosim._jit import kernel
+
+STRIBECK, LUGRE, LUGRE_PLAIN = 0, 1, 2
+
+
+class FrictionParameters(NamedTuple):
+    """Numbers of a friction contact for the kernels; force levels come with each call."""
+
+    model: int  # STRIBECK, LUGRE or LUGRE_PLAIN
+    v_s: float  # Stribeck velocity, m/s
+    delta: float  # Stribeck exponent
+    v_0: float  # smoothing velocity of the memoryless curve, m/s
+    sigma_0: float  # bristle stiffness, N/m
+    sigma_1: float  # bristle damping, N s/m
+    v_d: float  # velocity over which the bristle damping fades, m/s
+    elastic: float  # break-away deflection as a fraction of F_c/sigma_0
+
+
+@kernel
+def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> float:
+    """Return the Stribeck level g(v) = F_c + (F_s - F_c) exp(-|v/v_s|^delta) [N]."""
+    ratio = v / p.v_s
+    if p.delta == 2.0:
+        return F_c + (F_s - F_c) * math.exp(-ratio * ratio)
+    return F_c + (F_s - F_c) * math.exp(-(abs(ratio) ** p.delta))
+
+
+@kernel
+def friction(v: float, z: float, F_c: float, F_s: float, p: FrictionParameters) -> tuple[float, float]:
+    """Return friction force without the viscous part, and the rate of the bristle.
+
+    Parameters
+    ----------
+    v : float
+        Sliding velocity [m/s].
+    z : float
+        Bristle deflection [m]; not read by the memoryless curve.
+    F_c, F_s : float
+        Coulomb and static level [N] at the present normal load.
+    p : FrictionParameters
+        Numbers of the contact.
+
+    Returns
+    -------
+    force, z_rate : float
+        Force against the motion [N], rate of the deflection [m/s].
+    """
+    g = steady_level(v, F_c, F_s, p)
+    if p.model == STRIBECK:
+        return g * v / math.sqrt(v * v + p.v_0 * p.v_0), 0.0
+    if g <= 0.0:
+        return 0.0, 0.0
+    z_ss = g / p.sigma_0
+    alpha = 1.0
+    if p.model == LUGRE:
+        z_ba = p.elastic * min(F_c, g) / p.sigma_0
+        size = abs(z)
+        if size <= z_ba or z * v <= 0.0:
+            alpha = 0.0
+        elif size < z_ss:
+            middle = 0.5 * (z_ss + z_ba)
+            alpha = 0.5 * math.sin(math.pi * (size - middle) / (z_ss - z_ba)) + 0.5
+    z_rate = v - alpha * abs(v) * z / z_ss
+    ratio = v / p.v_d
+    return p.sigma_0 * z + p.sigma_1 * math.exp(-ratio * ratio) * z_rate, z_rate

@@ -1,0 +1,261 @@
+"""Hydraulic oil: viscosity, density and the bulk modulus of oil with free air.
+
+Physics. Viscosity follows the Walther equation through two given points. The liquid's bulk modulus
+grows with pressure and falls with temperature; free air, given as its volume fraction at
+atmospheric pressure, follows a polytropic law and softens the mixture at low pressure.
+
+Assumptions. Air neither dissolves nor leaves the oil during a move. The oil's temperature is one
+number for the whole axis. Below an air-release pressure the oil counts as cavitating: the equations
+still run (the stiffness is evaluated at a floor of pressure), but the run says so.
+
+Validity. Mineral oil between -10 and 90 degC and up to 400 bar.
+
+Sources. ASTM D341 (Walther equation, constant 0.7); M. G. Rabie, *Fluid Power Engineering*,
+McGraw-Hill 2009, section 2 (oil with free gas).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from servosim._jit import kernel
+from servosim.params import Table, number, quantity
+
+ATMOSPHERE = 101325.0
+REFERENCE_DENSITY_TEMPERATURE = 288.15
+
+
+class Oil(Table):
+    """Oil of the axis; the temperature is that of the move."""
+
+    viscosity_1: float = quantity(
+        "mm2/s", above=0, high="20000 mm2/s", symbol="nu_1", doc="Kinematic viscosity, first point."
+    )
+    viscosity_temperature_1: float = quantity(
+        "degC", low="-50 degC", high="200 degC", symbol="T_1", doc="Temperature of the first point."
+    )
+    viscosity_2: float = quantity(
+        "mm2/s", above=0, high="20000 mm2/s", symbol="nu_2", doc="Kinematic viscosity, second point."
+    )
+    viscosity_temperature_2: float = quantity(
+        "degC", low="-50 degC", high="200 degC", symbol="T_2", doc="Temperature of the second point."
+    )
+    density: float = quantity(
+        "kg/m3", low="600 kg/m3", high="2000 kg/m3", symbol="rho_15", doc="Density at 15 degC."
+    )
+    thermal_expansion: float = quantity(
+        "1/K", low=0, high="0.005 1/K", symbol="alpha", doc="Volume expansion of the oil."
+    )
+    bulk_modulus: float = quantity(
+        "GPa",
+        low="0.1 GPa",
+        high="5 GPa",
+        symbol="K_0",
+        doc="Bulk modulus of the liquid at zero gauge pressure and its reference temperature.",
+    )
+    bulk_modulus_temperature: float = quantity(
+        "degC",
+        low="-50 degC",
+        high="200 degC",
+        symbol="T_0",
+        doc="Reference temperature of the bulk modulus.",
+    )
+    bulk_modulus_pressure_slope: float = number(
+        low=0, high=30, symbol="m", doc="Growth of the bulk modulus with pressure."
+    )
+    bulk_modulus_temperature_slope: float = quantity(
+        "MPa/K", low=0, high="50 MPa/K", symbol="k_T", doc="Fall of the bulk modulus with temperature."
+    )
+    free_air: float = quantity(
+        "%",
+        low=0,
+        high="20 %",
+        symbol="a_0",
+        doc="Free air as a fraction of volume at atmospheric pressure.",
+    )
+    polytropic_exponent: float = number(
+        low=1, high=1.67, symbol="n", doc="Polytropic exponent of the free air."
+    )
+    temperature: float = quantity(
+        "degC", low="-20 degC", high="100 degC", symbol="T", doc="Oil temperature of the move."
+    )
+    air_release_pressure: float = quantity(
+        "bar",
+        low="0.02 bar",
+        high="1 bar",
+        symbol="p_air",
+        doc="Absolute pressure below which air comes out and the oil counts as cavitating.",
+    )
+    pressure_floor: float = quantity(
+        "bar",
+        low="0.001 bar",
+        high="1 bar",
+        symbol="p_floor",
+        doc="Absolute pressure below which the stiffness of the oil is no longer reduced.",
+    )
+    warming_rate: float = quantity(
+        "K/min",
+        low="-60 K/min",
+        high="60 K/min",
+        absent=0.0,
+        symbol="dT/dt",
+        doc="Rate at which the oil in the chambers warms up during the move.",
+    )
+    steel_expansion: float = quantity(
+        "1/K",
+        low=0,
+        high="5e-5 1/K",
+        symbol="alpha_steel",
+        doc="Linear expansion of the steel around the oil.",
+    )
+
+
+class OilParameters(NamedTuple):
+    """Numbers of the oil for the kernels, at one temperature."""
+
+    K_l0: float
+    m: float
+    a_0: float
+    n: float
+    p_floor: float
+    p_release: float
+    expansion: float  # alpha_oil - 3 alpha_steel, 1/K
+    warming: float  # K/s
+    rho: float
+    nu: float
+
+
+def walther_constants(oil: Oil) -> tuple[float, float]:
+    """Return the constants of the Walther equation.
+
+    Parameters
+    ----------
+    oil : Oil
+        Table with two points of viscosity.
+
+    Returns
+    -------
+    a, b : float
+        Constants [-] of ``log10 log10(nu + 0.7) = a - b log10 T`` with nu in mm2/s and T in K.
+
+    References
+    ----------
+    ASTM D341, Walther equation with the constant 0.7.
+    """
+    y_1 = math.log10(math.log10(oil.viscosity_1 * 1e6 + 0.7))
+    y_2 = math.log10(math.log10(oil.viscosity_2 * 1e6 + 0.7))
+    x_1 = math.log10(oil.viscosity_temperature_1)
+    x_2 = math.log10(oil.viscosity_temperature_2)
+    b = (y_1 - y_2) / (x_2 - x_1)
+    return y_1 + b * x_1, b
+
+
+def viscosity(oil: Oil, temperature: float) -> float:
+    """Return the kinematic viscosity at a temperature.
+
+    Parameters
+    ----------
+    oil : Oil
+        Table with two points of viscosity.
+    temperature : float
+        Temperature [K].
+
+    Returns
+    -------
+    float
+        Kinematic viscosity [m2/s].
+
+    References
+    ----------
+    ASTM D341, Walther equation with the constant 0.7.
+    """
+    a, b = walther_constants(oil)
+    return float((10.0 ** (10.0 ** (a - b * math.log10(temperature))) - 0.7) * 1e-6)
+
+
+def density(oil: Oil, temperature: float, pressure: float = 0.0) -> float:
+    """Return the density of the liquid.
+
+    Parameters
+    ----------
+    oil : Oil
+        Table of the oil.
+    temperature : float
+        Temperature [K].
+    pressure : float, optional
+        Gauge pressure [Pa].
+
+    Returns
+    -------
+    float
+        Density [kg/m3]: ``rho_15 (1 - alpha (T - 288.15 K)) (1 + p/K_l)``.
+    """
+    modulus = liquid_modulus(oil, temperature) + oil.bulk_modulus_pressure_slope * pressure
+    expansion = 1.0 - oil.thermal_expansion * (temperature - REFERENCE_DENSITY_TEMPERATURE)
+    return oil.density * expansion * (1.0 + pressure / modulus)
+
+
+def liquid_modulus(oil: Oil, temperature: float) -> float:
+    """Return the bulk modulus of the air-free liquid at zero gauge pressure.
+
+    Parameters
+    ----------
+    oil : Oil
+        Table of the oil.
+    temperature : float
+        Temperature [K].
+
+    Returns
+    -------
+    float
+        Bulk modulus [Pa].
+    """
+    slope = oil.bulk_modulus_temperature_slope
+    return oil.bulk_modulus - slope * (temperature - oil.bulk_modulus_temperature)
+
+
+def oil_parameters(oil: Oil) -> OilParameters:
+    """Return the numbers that the kernels use, at the oil's temperature.
+
+    Parameters
+    ----------
+    oil : Oil
+        Table of the oil.
+
+    Returns
+    -------
+    OilParameters
+        Plain floats, SI.
+    """
+    return OilParameters(
+        K_l0=liquid_modulus(oil, oil.temperature),
+        m=oil.bulk_modulus_pressure_slope,
+        a_0=oil.free_air,
+        n=oil.polytropic_exponent,
+        p_floor=oil.pressure_floor,
+        p_release=oil.air_release_pressure - ATMOSPHERE,
+        expansion=oil.thermal_expansion - 3.0 * oil.steel_expansion,
+        warming=oil.warming_rate,
+        rho=density(oil, oil.temperature),
+        nu=viscosity(oil, oil.temperature),
+    )
+
+
+@kernel
+def compressibility(p: float, oil: OilParameters) -> float:
+    """Return 1/K of oil with free air at gauge pressure p [1/Pa].
+
+    ``1/K = [(1 - a0)/K_l + a0 r/(n p_abs)] / [(1 - a0) + a0 r]`` with ``r = (p0/p_abs)^(1/n)``,
+    evaluated at ``max(p_abs, p_floor)``; a0 is meant at atmospheric pressure p0
+    (Rabie 2009, section 2, with the gas volume following the polytropic law).
+    """
+    p_abs = max(p + ATMOSPHERE, oil.p_floor)
+    liquid = oil.K_l0 + oil.m * (p_abs - ATMOSPHERE)
+    if oil.a_0 == 0.0:
+        return 1.0 / liquid
+    if oil.n == 1.0:
+        gas = oil.a_0 * (ATMOSPHERE / p_abs)
+    else:
+        gas = oil.a_0 * math.exp(math.log(ATMOSPHERE / p_abs) / oil.n)
+    return ((1.0 - oil.a_0) / liquid + gas / (oil.n * p_abs)) / ((1.0 - oil.a_0) + gas)

@@ -1,0 +1,317 @@
+"""Servo-valve: four metering lands, and the motion of the spool.
+
+Physics. Each land opens with the spool less its own overlap; radial clearance makes a closed land
+leak. Flow changes smoothly from laminar (closed, narrow gap) to turbulent (open). The command
+passes null bias and shift, then threshold and hysteresis as two plays in parallel; the spool follows
+as a first- or second-order system with a rate limit and stops.
+
+Assumptions. Flow forces are inside the spool's own loop; the rated opening has a constant discharge
+coefficient; oil temperature acts on the laminar part through viscosity.
+
+Validity. Servo- and proportional valves with spool position control, up to their natural frequency.
+
+Sources. H. E. Merritt, *Hydraulic Control Systems*, Wiley 1967, ch. 3 and 5 (from memory); laminar
+limit of a slit: q = pi b^2 W dp / (32 mu) (R. von Wuest, quoted in Merritt ch. 3, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, NamedTuple
+
+from servosim._jit import kernel
+from servosim.params import Table, choice, number, quantity
+
+STATES = ("spool", "spool_rate")
+INPUTS = ("spool_command", "line_pressure_a", "line_pressure_b", "supply_pressure", "return_pressure")
+OUTPUTS = ("flow_pa", "flow_bt", "flow_pb", "flow_at")
+
+LINEAR, CURVE = 0, 1
+FIRST_ORDER, SECOND_ORDER = 1, 2
+KNOTS = 8
+
+
+class Valve(Table):
+    """Servo-valve with four metering lands; openings are fractions of the rated stroke."""
+
+    rated_flow: float = quantity(
+        "L/min", above=0, high="5000 L/min", symbol="q_n", doc="Flow at rated command and rated drop."
+    )
+    rated_pressure_drop: float = quantity(
+        "bar", above=0, high="400 bar", symbol="dp_n", doc="Total drop over both lands at rating."
+    )
+    rated_stroke: float = quantity(
+        "mm", above=0, high="20 mm", symbol="x_n", doc="Spool stroke at rated command."
+    )
+    overlap_pa: float = quantity(
+        "%", low="-50 %", high="50 %", symbol="L_PA", doc="Overlap of the land P to A (underlap < 0)."
+    )
+    overlap_bt: float = quantity(
+        "%", low="-50 %", high="50 %", symbol="L_BT", doc="Overlap of the land B to T (underlap < 0)."
+    )
+    overlap_pb: float = quantity(
+        "%", low="-50 %", high="50 %", symbol="L_PB", doc="Overlap of the land P to B (underlap < 0)."
+    )
+    overlap_at: float = quantity(
+        "%", low="-50 %", high="50 %", symbol="L_AT", doc="Overlap of the land A to T (underlap < 0)."
+    )
+    area_ratio: float = number(
+        low=0.1, high=10, absent=1.0, symbol="K_B/K_A", doc="Lands at B over lands at A, matched spool."
+    )
+    leakage_given: Literal["null_leakage", "pressure_gain", "both"] = choice(
+        "What fixes the clearance of the lands; with both, the leakage does and the gain is checked."
+    )
+    null_leakage: float = quantity(
+        "L/min",
+        above=0,
+        high="100 L/min",
+        when={"leakage_given": ("null_leakage", "both")},
+        symbol="q_null",
+        doc="Leakage at null, ports blocked, with the pilot stage's share.",
+    )
+    pilot_leakage: float = quantity(
+        "L/min", low=0, high="50 L/min", symbol="q_pilot", doc="Share of the pilot stage in the leakage."
+    )
+    pressure_gain: float = quantity(
+        "bar",
+        above=0,
+        high="1000000 bar",
+        when={"leakage_given": ("pressure_gain", "both")},
+        symbol="K_p0",
+        doc="Load pressure over spool travel at null, for a whole rated stroke.",
+    )
+    rating_pressure: float = quantity(
+        "bar", above=0, high="500 bar", symbol="p_r", doc="Supply pressure of the null figures."
+    )
+    rating_temperature: float = quantity(
+        "degC", low="-20 degC", high="100 degC", symbol="T_r", doc="Oil temperature of the figures."
+    )
+    discharge_coefficient: float = number(
+        low=0.3, high=1, symbol="C_d", doc="Discharge coefficient of an open land."
+    )
+    transition_reynolds: float = number(
+        low=1, high=500, symbol="Re_t", doc="Reynolds number where laminar and turbulent flow meet."
+    )
+    opening: Literal["linear", "dual_gain", "table"] = choice("Flow area over opening.")
+    knee_opening: float = quantity(
+        "%", above=0, below="100 %", when={"opening": ("dual_gain",)}, doc="Opening at the knee."
+    )
+    knee_area: float = quantity(
+        "%", above=0, below="100 %", when={"opening": ("dual_gain",)}, doc="Flow area at the knee."
+    )
+    opening_table: tuple[float, ...] = quantity(
+        "%",
+        many=True,
+        low=0,
+        high="100 %",
+        when={"opening": ("table",)},
+        doc="Openings, rising from 0 % to 100 %, at most 8.",
+    )
+    area_table: tuple[float, ...] = quantity(
+        "%",
+        many=True,
+        low=0,
+        high="100 %",
+        when={"opening": ("table",)},
+        doc="Flow areas at these openings, rising from 0 % to 100 %.",
+    )
+    dynamics: Literal["first_order", "second_order"] = choice("Order of the spool's motion.")
+    natural_frequency: float = quantity(
+        "Hz",
+        above=0,
+        high="2000 Hz",
+        when={"dynamics": ("second_order",)},
+        symbol="omega_v",
+        doc="Natural frequency of the spool's loop.",
+    )
+    damping_ratio: float = number(
+        low=0.1,
+        high=3,
+        when={"dynamics": ("second_order",)},
+        symbol="zeta_v",
+        doc="Damping ratio of the spool's loop.",
+    )
+    time_constant: float = quantity(
+        "ms",
+        above=0,
+        high="1 s",
+        when={"dynamics": ("first_order",)},
+        symbol="tau_v",
+        doc="Time constant of the spool's loop.",
+    )
+    stroke_time: float = quantity(
+        "ms", above=0, high="10 s", symbol="t_stroke", doc="Shortest time from 0 to 100 % stroke."
+    )
+    piloted: Literal["no", "yes"] = choice(
+        "Whether the spool's greatest speed follows the root of supply pressure."
+    )
+    threshold: float = quantity(
+        "%", low=0, high="10 %", symbol="t", doc="Change of command that first moves the spool."
+    )
+    hysteresis: float = quantity(
+        "%", low=0, high="20 %", symbol="H", doc="Width of the loop over the full rated command."
+    )
+    wide_play_weight: float = number(
+        above=0, below=1, symbol="w", doc="Share of the wide play that makes the hysteresis loop."
+    )
+    null_bias: float = quantity(
+        "%", low="-20 %", high="20 %", symbol="u_0", doc="Command that the null lies off zero."
+    )
+    null_shift_temperature: float = quantity(
+        "%/K", low="-1 %/K", high="1 %/K", symbol="du_0/dT", doc="Shift of null with oil temperature."
+    )
+    null_shift_pressure: float = quantity(
+        "%/bar", low="-1 %/bar", high="1 %/bar", symbol="du_0/dp", doc="Shift of null with supply."
+    )
+    dither_amplitude: float = quantity(
+        "%", low=0, high="10 %", absent=0.0, symbol="u_d", doc="Amplitude of the dither."
+    )
+    dither_frequency: float = quantity(
+        "Hz", low=0, high="1000 Hz", absent=0.0, symbol="f_d", doc="Frequency of the dither."
+    )
+
+
+class ValveParameters(NamedTuple):
+    """Numbers of the valve for the kernels."""
+
+    K_A: float  # flow over area fraction and root of drop, lands at A, m3/s/sqrt(Pa)
+    K_B: float
+    L_PA: float
+    L_BT: float
+    L_PB: float
+    L_AT: float
+    c: float  # clearance, fraction of stroke
+    dp_t: float  # transition pressure for unit opening at the present viscosity, Pa
+    curve: int
+    knots_x: tuple[float, float, float, float, float, float, float, float]
+    knots_y: tuple[float, float, float, float, float, float, float, float]
+    order: int
+    omega: float
+    zeta: float
+    tau: float
+    rate: float  # greatest spool speed, 1/s
+    piloted: int
+    p_rating: float
+    q_pilot: float
+    r_narrow: float  # half widths of the plays
+    r_wide: float
+    w: float
+    bias: float  # null bias with its shifts at the present temperature
+    bias_pressure: float  # 1/Pa
+    dither: float
+    omega_dither: float
+
+
+@kernel
+def area_fraction(o_eff: float, p: ValveParameters) -> float:
+    """Return the flow area as a fraction of the rated one at an effective opening."""
+    if p.curve == LINEAR:
+        return o_eff
+    area = p.knots_y[0]
+    for i in range(KNOTS - 1):
+        width = p.knots_x[i + 1] - p.knots_x[i]
+        if width > 0.0:
+            slope = (p.knots_y[i + 1] - p.knots_y[i]) / width
+            area += slope * min(max(o_eff - p.knots_x[i], 0.0), width)
+    if o_eff > 1.0:
+        area += o_eff - 1.0
+    return area
+
+
+@kernel
+def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
+    """Return the flow through one land.
+
+    Parameters
+    ----------
+    o : float
+        Opening [-], fraction of rated stroke, negative inside the overlap.
+    dp : float
+        Pressure drop in the direction of the flow [Pa].
+    K : float
+        Flow coefficient [m3/s/sqrt(Pa)].
+    p : ValveParameters
+        Numbers of the valve.
+
+    Returns
+    -------
+    float
+        Flow [m3/s]: ``K o_eff dp / (dp^2 + dp_t^2)^(1/4)``, ``o_eff = (o + sqrt(o^2 + 4c^2))/2``,
+        ``dp_t = dp_t1 / (c^2 + max(o, 0)^2)``.
+    """
+    c2 = p.c * p.c
+    root = math.sqrt(o * o + 4.0 * c2)
+    # deep inside the overlap the difference o + root would lose its digits
+    o_eff = 0.5 * (o + root) if o > 0.0 else 2.0 * c2 / (root - o + 1e-300)
+    o_pos = max(o, 0.0)
+    dp_t = p.dp_t / (c2 + o_pos * o_pos + 1e-300)
+    return K * area_fraction(o_eff, p) * dp / math.sqrt(math.sqrt(dp * dp + dp_t * dp_t))
+
+
+@kernel
+def output(
+    t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
+) -> tuple[float, float, float, float]:
+    """Return the flows through the lands P-A, B-T, P-B, A-T [m3/s], see ``OUTPUTS``."""
+    xs = min(max(x[0], -1.0), 1.0)
+    p_A, p_B, p_S, p_T = u[1], u[2], u[3], u[4]
+    q_PA = land_flow(xs - p.L_PA, p_S - p_A, p.K_A, p)
+    q_BT = land_flow(xs - p.L_BT, p_B - p_T, p.K_B, p)
+    q_PB = land_flow(-xs - p.L_PB, p_S - p_B, p.K_B, p)
+    q_AT = land_flow(-xs - p.L_AT, p_A - p_T, p.K_A, p)
+    return q_PA, q_BT, q_PB, q_AT
+
+
+@kernel
+def derivative(
+    t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
+) -> tuple[float, float]:
+    """Return the rates of spool position [1/s] and spool speed [1/s2], see ``STATES``.
+
+    ``v_c = clip(omega/(2 zeta) (u - xs), +-1/t_stroke)``, ``dvs = 2 zeta omega (v_c - vs)``. At a
+    stop the outward speed is zero. First order: the speed follows ``(u - xs)/tau`` at once.
+    """
+    xs, vs = x[0], x[1]
+    rate = p.rate
+    if p.piloted == 1:
+        rate = rate * math.sqrt(max(u[3], 0.0) / p.p_rating)
+    if p.order == FIRST_ORDER:
+        v = min(max((u[0] - xs) / p.tau, -rate), rate)
+        if (xs >= 1.0 and v > 0.0) or (xs <= -1.0 and v < 0.0):
+            v = 0.0
+        return v, 0.0
+    v_c = min(max(p.omega / (2.0 * p.zeta) * (u[0] - xs), -rate), rate)
+    a = 2.0 * p.zeta * p.omega * (v_c - vs)
+    if xs >= 1.0 and vs >= 0.0:
+        return 0.0, min(a, 0.0)
+    if xs <= -1.0 and vs <= 0.0:
+        return 0.0, max(a, 0.0)
+    return vs, a
+
+
+@kernel
+def play(u: float, memory: float, half_width: float) -> float:
+    """Return the output of a play (backlash) operator whose last output was ``memory``."""
+    return max(u - half_width, min(u + half_width, memory))
+
+
+@kernel
+def command_path(
+    u: float, narrow: float, wide: float, p_S: float, dither: float, p: ValveParameters
+) -> tuple[float, float, float]:
+    """Return the spool command after bias, plays and limit, and the two memories.
+
+    ``u_h = (1 - w) P[u; t/2] + w P[u; (H - (1 - w) t)/(2 w)]``: the threshold stays t, and the
+    loop over full command is H wide.
+    """
+    shifted = u + p.bias + p.bias_pressure * (p_S - p.p_rating) + dither
+    narrow = play(shifted, narrow, p.r_narrow)
+    wide = play(shifted, wide, p.r_wide)
+    u_h = (1.0 - p.w) * narrow + p.w * wide
+    return min(max(u_h, -1.0), 1.0), narrow, wide
+
+
+@kernel
+def pilot_flow(p_S: float, p: ValveParameters) -> float:
+    """Return the pilot stage's flow [m3/s], an orifice with q_pilot at the rating pressure."""
+    return p.q_pilot * math.sqrt(max(p_S, 0.0) / p.p_rating)

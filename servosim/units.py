@@ -79,8 +79,7 @@ def _scale(spelling: str) -> _Scale:
         return _Scale(Fraction(1), Fraction(0))
     unit = registry.Unit(expression)
     at_zero, at_one = (
-        cast(Fraction, registry.Quantity(Fraction(number), unit).to_base_units().magnitude)
-        for number in (0, 1)
+        registry.Quantity(Fraction(number), unit).to_base_units().magnitude for number in (0, 1)
     )
     return _Scale(at_one - at_zero, at_zero)
 
@@ -102,7 +101,7 @@ def dimension_of(spelling: str) -> dict[str, Fraction]:
     if expression == "1":
         return {}
     dimension = _registry().Unit(expression).dimensionality
-    return {str(name): Fraction(exponent) for name, exponent in dimension.items()}
+    return {str(name): cast(Fraction, exponent) for name, exponent in dimension.items()}
 
 
 def group_of(unit: str) -> str:

@@ -1,0 +1,252 @@
+"""Parameter files: TOML in, every fault at once; TOML out, the texts as they were."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+import secrets
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import tomlkit
+import tomlkit.exceptions
+
+from servosim.errors import Fault, ParameterError
+from servosim.params._changes import Changes, raw
+from servosim.params._tables import Document, build, resolve_document
+from servosim.params._values import nearest, shown, shown_name
+
+_Document = TypeVar("_Document", bound=Document)
+_LARGEST = 4_000_000
+_ON_COMMAND_LINE = "--set"
+
+
+def read(
+    document_class: type[_Document],
+    path: str | os.PathLike[str],
+    overrides: Mapping[str, str] | None = None,
+) -> _Document:
+    """Return the document in a TOML file, with some values changed if wanted.
+
+    Parameters
+    ----------
+    document_class : type
+        Subclass of Document that states the tables.
+    path : str or os.PathLike
+        The file. It is never searched for.
+    overrides : mapping of str to str, optional
+        By path such as "controller.velocity_gain" the text that takes the place of the file's.
+
+    Returns
+    -------
+    Document
+        Checked, in SI units. It remembers the texts of the file.
+
+    Raises
+    ------
+    ParameterError
+        With every fault of the file and of the overrides; also if the file cannot be read.
+    """
+    name = os.fsdecode(path) if isinstance(path, bytes) else str(path)
+    data = _load(Path(path), name)
+    made = Changes(document_class, data, strict=True)
+    made.apply(overrides or {})
+    faults = [dataclasses.replace(fault, file=_ON_COMMAND_LINE) for fault in made.faults]
+    try:
+        found = resolve_document(document_class, made.data, strict=True, droppable=made.droppable())
+        if not faults:
+            return build(document_class, found, "")
+    except ParameterError as error:
+        for fault in error.faults:
+            is_override = (fault.table, fault.key) in made.changed
+            file = fault.file or (_ON_COMMAND_LINE if is_override else name)
+            faults.append(dataclasses.replace(fault, file=file))
+    raise ParameterError(faults)
+
+
+def _load(path: Path, name: str) -> dict[str, Any]:
+    """Return the raw contents of a file, or say why it cannot be read."""
+
+    def refuse(what: str, expected: str = "a TOML file") -> ParameterError:
+        return ParameterError(Fault(shown_file(name), "", "", what, expected))
+
+    try:
+        if path.is_dir():
+            raise refuse("is a folder")
+        if path.exists() and not path.is_file():
+            raise refuse("is not a plain file")
+        with path.open("rb") as stream:
+            content = stream.read(_LARGEST + 1)
+    except FileNotFoundError:
+        siblings = [one.name for one in _siblings(path)]
+        close = nearest(path.name, siblings)
+        fault = Fault(shown_file(name), "", "", "no such file", "the path of a TOML file", close)
+        raise ParameterError(fault) from None
+    except ParameterError:
+        raise
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise refuse(f"cannot be read: {reason}") from None
+    if len(content) > _LARGEST:
+        raise refuse(f"larger than {_LARGEST // 1_000_000} MB")
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise refuse(f"line {line} is not UTF-8 text", "a TOML file saved as UTF-8") from None
+    return _parse(text, shown_file(name))
+
+
+def shown_file(name: str) -> str:
+    """Return the name of a file as it can stand on one line of a message."""
+    return name if name.isprintable() else shown(name)
+
+
+def _siblings(path: Path) -> list[Path]:
+    try:
+        return list(path.parent.glob("*.toml"))[:200]
+    except (OSError, ValueError):
+        return []
+
+
+def _parse(text: str, name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)",
+                             str(error), re.DOTALL)  # fmt: skip
+        what = shown(match[1]).strip("'\"") if match else shown(str(error))
+        if match and match[2]:
+            place = f"line {match[2]}, column {match[3]}"
+        else:
+            place = "end of the file"
+        fault = Fault(name, "", "", f"{place}: not TOML: {what}", 'key = "value" below [table]')
+    except (ValueError, RecursionError, OverflowError) as error:
+        what = "nested too deep" if isinstance(error, RecursionError) else shown(str(error))
+        fault = Fault(name, "", "", f"not TOML: {what}", 'key = "value" below [table]')
+    raise ParameterError(fault)
+
+
+def dumps(document: Document) -> str:
+    """Return a document as TOML, with the texts its values were read from.
+
+    Parameters
+    ----------
+    document : Document
+        What to write. Keys that are not read or were left out are not written.
+
+    Returns
+    -------
+    str
+        Reads back to an equal document, bit for bit.
+    """
+    file = tomlkit.document()
+    for name, held in raw(document).items():
+        if isinstance(held, dict):
+            file.add(name, _toml_table(held))
+        elif isinstance(held, list):
+            tables = tomlkit.aot()
+            for one in held:
+                tables.append(_toml_table(one))
+            file.add(name, tables)
+        else:
+            file.add(name, tomlkit.item(_toml_value(held)))
+    return tomlkit.dumps(file)
+
+
+def _toml_table(values: Mapping[str, Any]) -> Any:
+    table = tomlkit.table()
+    for key, value in values.items():
+        table.add(key, _toml_value(value))
+    return table
+
+
+def _toml_value(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value
+
+
+def write(document: Document, path: str | os.PathLike[str]) -> None:
+    """Write a document to a file; the file is whole or as it was, never half written.
+
+    Parameters
+    ----------
+    document : Document
+        What to write.
+    path : str or os.PathLike
+        The file; it is written beside and renamed.
+
+    Raises
+    ------
+    ParameterError
+        If the file cannot be written.
+    """
+    write_text(dumps(document), path)
+
+
+def write_text(text: str, path: str | os.PathLike[str]) -> None:
+    """Write a text beside a file and rename it, see :func:`write`."""
+    target = Path(os.path.realpath(path))
+    beside = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}")
+    try:
+        try:
+            with beside.open("x", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
+            if target.exists():
+                beside.chmod(target.stat().st_mode & 0o777)
+            os.replace(beside, target)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        fault = Fault(shown_file(str(path)), "", "", what, "a folder that can be written")
+        raise ParameterError(fault) from None
+
+
+def edit(text: str, changes: Mapping[str, Any]) -> str:
+    """Return the text of a TOML file with other values; comments and order stay.
+
+    Parameters
+    ----------
+    text : str
+        Contents of the file.
+    changes : mapping of str to object
+        By path such as "valve.rated_flow" the new value as TOML holds it: text with a unit,
+        number, switch or list. A key that is not in its table is added to it.
+
+    Returns
+    -------
+    str
+        The new contents. Whether the values make sense is found when they are read.
+
+    Raises
+    ------
+    ParameterError
+        If the text is not TOML or has no such table.
+    """
+    _parse(text, "")
+    try:
+        file = tomlkit.parse(text)
+    except (tomlkit.exceptions.TOMLKitError, ValueError, RecursionError) as error:
+        raise ParameterError(Fault(what=f"not TOML: {shown(str(error))}")) from None
+    for path, value in changes.items():
+        *heads, key = path.split(".")
+        held: Any = file
+        for head in heads:
+            is_list = isinstance(held, list) and head.isdecimal()
+            if is_list and 0 < int(head) <= len(held):
+                held = held[int(head) - 1]
+            elif isinstance(held, Mapping) and isinstance(held.get(head), Mapping | list):
+                held = held[head]
+            else:
+                known = [str(one) for one in held] if isinstance(held, Mapping) else []
+                close = nearest(head, known)
+                raise ParameterError(Fault("", shown_name(head), "", "no such table", "", close))
+        if not isinstance(held, Mapping):
+            raise ParameterError(Fault("", "", shown_name(path), "is in no table", "table.key"))
+        held[key] = _toml_value(value)  # type: ignore[index]
+    return tomlkit.dumps(file)

@@ -1,0 +1,429 @@
+"""The parameter file of an axis: its tables and the checks that need several of them."""
+
+from __future__ import annotations
+
+import math
+
+from servosim import units
+from servosim.components.controller import Controller, velocity_gains
+from servosim.components.cylinder import Cylinder, cylinder_parameters
+from servosim.components.load import GRAVITY, Structure, Table
+from servosim.components.lock import Lock
+from servosim.components.oil import Oil
+from servosim.components.supply import Supply
+from servosim.components.transducer import Transducer
+from servosim.components.valve import KNOTS, Valve
+from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
+from servosim.errors import Fault
+from servosim.params import Document, choice, text
+from servosim.program import Envelope, MoveTable, Reference, Thrust, Window
+
+
+class AxisFile(Document):
+    """Everything that describes one axis and its move."""
+
+    title: str = text("What the axis is.")
+    notes: str = text("Anything a reader should know, such as that the data are invented.", absent="")
+    oil: Oil
+    supply: Supply
+    valve: Valve
+    cylinder: Cylinder
+    table: Table
+    structure: Structure
+    transducer: Transducer
+    controller: Controller
+    lock: Lock
+    reference: Reference
+    window: Window
+    move: MoveTable
+    thrust: Thrust
+    envelope: Envelope
+
+    def check(self) -> list[Fault]:
+        """Return what several values together make impossible.
+
+        Returns
+        -------
+        list of Fault
+            Empty if the file is consistent.
+        """
+        return [
+            *_cylinder_faults(self),
+            *_valve_faults(self),
+            *_supply_faults(self),
+            *_loop_faults(self),
+            *_move_faults(self),
+            *_lock_faults(self),
+        ]
+
+    def warnings(self) -> list[Fault]:
+        """Return what is possible but deserves a second look.
+
+        Returns
+        -------
+        list of Fault
+            Empty if there is nothing to say.
+        """
+        return _warnings(self)
+
+
+def _show(value: float, unit: str) -> str:
+    return f"{units.convert(value, unit):.6g} {unit}"
+
+
+def _cylinder_faults(f: AxisFile) -> list[Fault]:
+    c, faults = f.cylinder, []
+    if c.kind in ("double_rod", "single_rod") and c.rod_diameter >= c.bore_diameter:
+        faults.append(
+            Fault(
+                table="cylinder",
+                key="rod_diameter",
+                what=f"{_show(c.rod_diameter, 'mm')} leaves no piston area",
+                expected=f"less than bore_diameter, {_show(c.bore_diameter, 'mm')}",
+            )
+        )
+    if c.seal_breakaway < c.seal_friction:
+        faults.append(
+            Fault(
+                table="cylinder",
+                key="seal_breakaway",
+                what=f"{_show(c.seal_breakaway, 'N')} is less than seal_friction",
+                expected=f"at least {_show(c.seal_friction, 'N')}",
+            )
+        )
+    for side in ("a", "b"):
+        hose, line = getattr(c, f"hose_volume_{side}"), getattr(c, f"line_volume_{side}")
+        if hose > line:
+            faults.append(
+                Fault(
+                    table="cylinder",
+                    key=f"hose_volume_{side}",
+                    what=f"{_show(hose, 'cm3')} is more than the whole line",
+                    expected=f"at most line_volume_{side}, {_show(line, 'cm3')}",
+                )
+            )
+    t = f.table
+    if t.static_coefficient < t.coulomb_coefficient:
+        faults.append(
+            Fault(
+                table="table",
+                key="static_coefficient",
+                what=f"{t.static_coefficient:g} is less than coulomb_coefficient",
+                expected=f"at least {t.coulomb_coefficient:g}",
+            )
+        )
+    if t.friction == "stribeck" and f.structure.masses == "two":
+        pass  # the seals' bristle keys are required by masses = "two" and then unused, see DEVELOPERS
+    return faults
+
+
+def _rising(values: tuple[float, ...]) -> bool:
+    return all(a < b for a, b in zip(values, values[1:], strict=False))
+
+
+def _valve_faults(f: AxisFile) -> list[Fault]:
+    v, faults = f.valve, []
+
+    def fault(key: str, what: str, expected: str) -> None:
+        faults.append(Fault(table="valve", key=key, what=what, expected=expected))
+
+    narrow, wide = v.threshold, (v.hysteresis - (1.0 - v.wide_play_weight) * v.threshold)
+    if v.hysteresis < narrow or wide / v.wide_play_weight < narrow:
+        fault(
+            "hysteresis",
+            f"{_show(v.hysteresis, '%')} is less than the threshold",
+            f"at least {_show(narrow, '%')}",
+        )
+    if v.leakage_given != "pressure_gain" and v.pilot_leakage >= v.null_leakage:
+        fault(
+            "pilot_leakage",
+            f"{_show(v.pilot_leakage, 'L/min')} leaves nothing for the lands",
+            f"less than null_leakage, {_show(v.null_leakage, 'L/min')}",
+        )
+        return faults
+    if v.opening == "table":
+        good = len(v.opening_table) == len(v.area_table) and 2 <= len(v.area_table) <= KNOTS
+        good = good and _rising(v.opening_table) and _rising(v.area_table)
+        good = good and v.opening_table[0] == v.area_table[0] == 0.0
+        if not good or v.opening_table[-1] != 1.0 or v.area_table[-1] != 1.0:
+            fault(
+                "opening_table",
+                "openings and areas don't make a curve",
+                f"two lists of the same length, 2 to {KNOTS}, both rising from 0 % to 100 %",
+            )
+            return faults
+    if f.transducer and f.oil.viscosity_temperature_1 == f.oil.viscosity_temperature_2:
+        faults.append(
+            Fault(
+                table="oil",
+                key="viscosity_temperature_2",
+                what="both points of viscosity have the same temperature",
+                expected="two temperatures, some 40 K apart",
+            )
+        )
+        return faults
+    rated = rate_valve(v, f.oil)
+    if rated.c <= 0.0:
+        by_leakage = v.leakage_given != "pressure_gain"
+        key = "null_leakage" if by_leakage else "pressure_gain"
+        shown = _show(v.null_leakage, "L/min") if by_leakage else _show(v.pressure_gain, "bar")
+        more = (rated.c == -1.0) == by_leakage
+        fault(
+            key,
+            f"no clearance of the lands gives {shown} with these overlaps",
+            "a larger value, or more overlap" if more else "a smaller value, or less overlap",
+        )
+    return faults
+
+
+def _supply_faults(f: AxisFile) -> list[Fault]:
+    s, faults = f.supply, []
+
+    def fault(key: str, what: str, expected: str) -> None:
+        faults.append(Fault(table="supply", key=key, what=what, expected=expected))
+
+    if s.return_pressure >= s.pressure:
+        fault("return_pressure", "not below the supply pressure", f"less than {_show(s.pressure, 'bar')}")
+    if s.kind == "ideal" and (s.accumulator != "none" or s.line != "none"):
+        key = "accumulator" if s.accumulator != "none" else "line"
+        fault(key, "an ideal supply has neither accumulator nor line", "\"none\", or a pump as kind")
+    if s.kind == "compensated_pump":
+        if s.relief_pressure <= s.pressure:
+            fault(
+                "relief_pressure",
+                f"{_show(s.relief_pressure, 'bar')} opens below the set pressure",
+                f"more than {_show(s.pressure, 'bar')}",
+            )
+        if s.compensator_band >= s.pressure:
+            fault("compensator_band", "wider than the set pressure", f"less than {_show(s.pressure, 'bar')}")
+    if s.kind == "fixed_pump" and s.pump_flow / s.relief_gradient >= s.pressure:
+        fault("relief_gradient", "the relief valve is open at zero pressure", "a steeper relief valve")
+    if s.accumulator == "gas" and s.precharge_pressure >= s.pressure:
+        fault(
+            "precharge_pressure",
+            f"{_show(s.precharge_pressure, 'bar')} keeps the accumulator empty",
+            f"less than {_show(s.pressure, 'bar')}",
+        )
+    return faults
+
+
+def _loop_faults(f: AxisFile) -> list[Fault]:
+    c, faults = f.controller, []
+
+    def fault(table: str, key: str, what: str, expected: str) -> None:
+        faults.append(Fault(table=table, key=key, what=what, expected=expected))
+
+    if c.kind == "sampled" and c.computing_delay > c.period:
+        fault(
+            "controller",
+            "computing_delay",
+            f"{_show(c.computing_delay, 'ms')} is more than one period",
+            f"at most {_show(c.period, 'ms')}",
+        )
+    uses_pressure = c.stabilising_feedback == "load_pressure"
+    uses_pressure = uses_pressure or c.load_pressure_correction == "square_root"
+    uses_pressure = uses_pressure or f.lock.prematch == "load_pressure"
+    if uses_pressure and f.transducer.pressure == "none":
+        fault(
+            "transducer",
+            "pressure",
+            "\"none\", but the controller uses the load pressure",
+            "\"both_ports\"",
+        )
+    if c.kind == "continuous":
+        for key in ("delay", "noise", "resolution"):
+            if getattr(f.transducer, key) > 0.0:
+                fault(
+                    "transducer",
+                    key,
+                    "not read when controller.kind = 'continuous'",
+                    "zero, or a sampled controller",
+                )
+    if f.window.half_width < f.transducer.resolution:
+        fault(
+            "window",
+            "half_width",
+            f"{_show(f.window.half_width, 'um')} is less than one step of the transducer",
+            f"at least {_show(f.transducer.resolution, 'um')}",
+        )
+    return faults
+
+
+def _move_faults(f: AxisFile) -> list[Fault]:
+    faults = []
+    stroke = f.cylinder.stroke
+    for key in ("start", "target"):
+        if getattr(f.move, key) > stroke:
+            faults.append(
+                Fault(
+                    table="move",
+                    key=key,
+                    what=f"{_show(getattr(f.move, key), 'mm')} is outside the stroke",
+                    expected=f"0 mm to {_show(stroke, 'mm')}",
+                )
+            )
+    r = f.reference
+    if r.kind == "staged":
+        if r.creep_velocity > r.velocity:
+            faults.append(
+                Fault(
+                    table="reference",
+                    key="creep_velocity",
+                    what=f"{_show(r.creep_velocity, 'mm/s')} is more than the rapid velocity",
+                    expected=f"at most {_show(r.velocity, 'mm/s')}",
+                )
+            )
+        if r.stop_distance > r.creep_distance:
+            faults.append(
+                Fault(
+                    table="reference",
+                    key="stop_distance",
+                    what=f"{_show(r.stop_distance, 'mm')} is more than creep_distance",
+                    expected=f"at most {_show(r.creep_distance, 'mm')}",
+                )
+            )
+    if f.move.duration < f.controller.period:
+        faults.append(
+            Fault(
+                table="move",
+                key="duration",
+                what=f"{_show(f.move.duration, 's')} is less than one sampling period",
+                expected=f"at least {_show(f.controller.period, 's')}",
+            )
+        )
+    c = cylinder_parameters(f.cylinder)
+    load = steady_load(f)
+    for sign, push in ((1.0, c.A_A * f.supply.pressure), (-1.0, c.A_B * f.supply.pressure)):
+        back = c.A_B if sign > 0 else c.A_A
+        if push - back * f.supply.return_pressure - sign * load <= 0.0 and not (
+            sign < 0 and c.has_b == 0
+        ):
+            way = "extend" if sign > 0 else "retract"
+            faults.append(
+                Fault(
+                    table="cylinder",
+                    key="bore_diameter" if c.moving else "displacement",
+                    what=f"the supply can't {way} the axis against its load of {_show(load, 'N')}",
+                    expected="more area, more pressure or less load",
+                )
+            )
+        elif sign < 0 and c.has_b == 0 and load <= c.A_A * f.supply.return_pressure:
+            faults.append(
+                Fault(
+                    table="cylinder",
+                    key="kind",
+                    what="nothing retracts a plunger: its load is not above the return pressure",
+                    expected="a load that pushes the plunger in, or a double-acting cylinder",
+                )
+            )
+    return faults
+
+
+def _lock_faults(f: AxisFile) -> list[Fault]:
+    k, faults = f.lock, []
+    if k.kind == "pilot_check" and k.pilot == "opposite_line":
+        v = f.valve
+        vented = v.overlap_at < 0.0 < v.overlap_pa and v.overlap_bt < 0.0 < v.overlap_pb
+        if not vented:
+            faults.append(
+                Fault(
+                    table="lock",
+                    key="pilot",
+                    what="the opposite line holds the checks open, because the valve's centre doesn't "
+                    "vent both lines to tank",
+                    expected="underlap at A to T and B to T with overlap at P to A and P to B, or "
+                    "pilot = \"solenoid\"",
+                )
+            )
+    if k.kind == "spool":
+        v = f.valve
+        if min(v.overlap_pa, v.overlap_pb, v.overlap_at, v.overlap_bt) <= 0.0:
+            faults.append(
+                Fault(
+                    table="lock",
+                    key="kind",
+                    what="\"spool\" needs a centre that is closed",
+                    expected="overlap on all four lands, or an element of its own",
+                )
+            )
+    if k.kind == "none" and k.brake == "holding" and k.trigger == "ahead":
+        faults.append(
+            Fault(
+                table="lock",
+                key="trigger",
+                what="a brake without a lock would close on a moving table",
+                expected="\"window_dwell\"",
+            )
+        )
+    return faults
+
+
+def steady_load(f: AxisFile) -> float:
+    """Return the steady load against extension at the move's start, gravity less counterbalance.
+
+    Parameters
+    ----------
+    f : AxisFile
+        The axis.
+
+    Returns
+    -------
+    float
+        Load [N].
+    """
+    mass = f.table.mass + f.table.workpiece_mass + f.structure.piston_mass
+    mass += cylinder_parameters(f.cylinder).screw_mass * 0.0  # rotation carries no weight
+    return mass * GRAVITY * math.sin(f.table.inclination) - f.table.counterbalance_force
+
+
+def _warnings(f: AxisFile) -> list[Fault]:
+    found = []
+    c = cylinder_parameters(f.cylinder)
+    rated = rate_valve(f.valve, f.oil)
+    K_B = rated.K_B if c.has_b else math.inf
+    plus, minus, _, _ = velocity_gains(
+        c.A_A, c.A_B, rated.K_A, K_B, f.supply.pressure, f.supply.return_pressure, steady_load(f)
+    )
+    reach = plus if f.move.target >= f.move.start else minus
+    reach *= f.controller.output_limit
+    if f.reference.kind != "step" and f.reference.velocity > reach:
+        found.append(
+            Fault(
+                table="reference",
+                key="velocity",
+                what=f"{_show(f.reference.velocity, 'mm/s')} is faster than valve and supply give",
+                expected=f"at most {_show(reach, 'mm/s')} at steady load",
+            )
+        )
+    if f.cylinder.kind == "motor_screw" and f.lock.brake == "none":
+        found.append(
+            Fault(
+                table="lock",
+                key="brake",
+                what="trapped oil doesn't hold a motor: its case leakage lets the table creep",
+                expected="\"holding\" for a long hold",
+            )
+        )
+    if f.valve.leakage_given == "both":
+        gain = null_pressure_gain(f.valve.rating_pressure, rated)
+        found.append(
+            Fault(
+                table="valve",
+                key="pressure_gain",
+                what=f"{_show(f.valve.pressure_gain, 'bar')} was stated, the null leakage gives "
+                f"{_show(gain, 'bar')} ({100.0 * (gain / f.valve.pressure_gain - 1.0):+.1f} %)",
+                expected="",
+            )
+        )
+    elif f.valve.leakage_given == "pressure_gain":
+        total = null_leakage(f.valve.rating_pressure, rated) + f.valve.pilot_leakage
+        if total > 0.1 * f.valve.rated_flow:
+            found.append(
+                Fault(
+                    table="valve",
+                    key="pressure_gain",
+                    what=f"implies a null leakage of {_show(total, 'L/min')}",
+                    expected="a few per cent of rated flow",
+                )
+            )
+    return found

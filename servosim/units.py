@@ -30,8 +30,9 @@ if TYPE_CHECKING:
     Array = np.ndarray[Any, Any]
 
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
-_TEXT = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.DOTALL)
+_TEXT = re.compile(rf"({_NUMBER})\s*(.*)", re.DOTALL)
 _LONGEST_NUMBER = 64
+_LONGEST_TEXT = 200
 
 
 _HOME: dict[str, str] = {
@@ -184,7 +185,9 @@ def _float(value: Fraction) -> float:
 
 def _split(text: str, unit: str) -> tuple[str, str]:
     """Return the number and the unit in a text, or say why there are none."""
-    match = _TEXT.fullmatch(text)
+    if len(text) > _LONGEST_TEXT:
+        raise UnitError(f"{_shown(text)} is too long for a number with a unit")
+    match = _TEXT.fullmatch(text.strip())
     if match is None:
         if re.match(r"\s*[+-]?(inf|nan)", text, re.IGNORECASE):
             raise UnitError(f"{_shown(text)} is not finite")

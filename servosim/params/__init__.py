@@ -18,6 +18,7 @@ from servosim.params._fields import (
     text,
 )
 from servosim.params._files import dumps, edit, read, write
+from servosim.params._schema import describe, schema
 from servosim.params._tables import Document, Table, fields_of, places_of
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "Range",
     "Table",
     "choice",
+    "describe",
     "diff",
     "dumps",
     "edit",
@@ -39,6 +41,7 @@ __all__ = [
     "quantity",
     "read",
     "replace",
+    "schema",
     "shown_value",
     "si",
     "switch",

@@ -50,8 +50,8 @@ def read(
     ParameterError
         With every fault of the file and of the overrides; also if the file cannot be read.
     """
-    name = os.fsdecode(path) if isinstance(path, bytes) else str(path)
-    data = _load(Path(path), name)
+    name = shown_file(os.fsdecode(path))
+    data = _load(Path(os.fsdecode(path)), name)
     made = Changes(document_class, data, strict=True)
     made.apply(overrides or {})
     faults = [dataclasses.replace(fault, file=_ON_COMMAND_LINE) for fault in made.faults]
@@ -71,7 +71,7 @@ def _load(path: Path, name: str) -> dict[str, Any]:
     """Return the raw contents of a file, or say why it cannot be read."""
 
     def refuse(what: str, expected: str = "a TOML file") -> ParameterError:
-        return ParameterError(Fault(shown_file(name), "", "", what, expected))
+        return ParameterError(Fault(name, "", "", what, expected))
 
     try:
         if path.is_dir():
@@ -83,7 +83,7 @@ def _load(path: Path, name: str) -> dict[str, Any]:
     except FileNotFoundError:
         siblings = [one.name for one in _siblings(path)]
         close = nearest(path.name, siblings)
-        fault = Fault(shown_file(name), "", "", "no such file", "the path of a TOML file", close)
+        fault = Fault(name, "", "", "no such file", "the path of a TOML file", close)
         raise ParameterError(fault) from None
     except ParameterError:
         raise
@@ -97,7 +97,7 @@ def _load(path: Path, name: str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise refuse(f"line {line} is not UTF-8 text", "a TOML file saved as UTF-8") from None
-    return _parse(text, shown_file(name))
+    return _parse(text, name)
 
 
 def shown_file(name: str) -> str:

@@ -284,7 +284,8 @@ def resolve_document(
         if raw is None:
             found.values[name] = () if place.many else None
             if not place.optional:
-                keys = ", ".join(key for key, one in fields_of(place.kind).items() if one.required)
+                stated = fields_of(place.kind).items()
+                keys = ", ".join(key for key, one in stated if one.required and not one.when)
                 doc = (place.kind.__doc__ or "").strip().split("\n")[0].rstrip(".")
                 found.faults.append(
                     Fault("", name, "", f"missing table ({doc})", f"[{name}] with {keys}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import numbers
 import re
@@ -40,6 +41,8 @@ def shown(raw: object) -> str:
     """Return a raw value as it can stand on one line of a message."""
     if isinstance(raw, bool):
         return str(raw).lower()
+    if isinstance(raw, datetime.date | datetime.time):
+        return raw.isoformat()
     try:
         text = repr(raw)
     except (ValueError, RecursionError):  # an integer or a nesting beyond what can be written

@@ -11,7 +11,7 @@ import re
 
 # First spelling of each group: the SI one, in which the numbers are held.
 GROUPS: dict[str, str] = {
-    "number": "1, %, ppm, mm/m, um/m",
+    "plain number": "1, %, ppm, mm/m, um/m",
     "length": "m, cm, mm, um, nm, in, ft",
     "time": "s, ms, us, min, h",
     "mass": "kg, g, t, lb",

@@ -160,6 +160,11 @@ def _close(name: str, known: tuple[str, ...]) -> str:
     return f"; nearest: {', '.join(names[:4])}" if names else ""
 
 
+def _named(group: str) -> str:
+    """Return the name of a group with its article."""
+    return f"{'an' if group[0] in 'aeio' else 'a'} {group}"
+
+
 def _shown(text: str) -> str:
     """Return a text short enough for a message."""
     return repr(text if len(text) <= 60 else text[:57] + "...")
@@ -240,9 +245,9 @@ def parse(text: str, unit: str) -> float:
     group = group_of(unit)
     number, spelling = _split(text, unit)
     if spelling not in SPELLINGS[group]:
-        would_do = f"write a {group} in {', '.join(GROUPS[group].split(', '))}"
+        would_do = f"write {_named(group)} in {GROUPS[group]}"
         if spelling in _HOME:
-            raise UnitError(f"{_shown(text)} is a {_HOME[spelling]}; {would_do}")
+            raise UnitError(f"{_shown(text)} is {_named(_HOME[spelling])}; {would_do}")
         close = _close(spelling, SPELLINGS[group]) or _close(spelling, tuple(_HOME))
         raise UnitError(f"unknown unit {_shown(spelling)} in {_shown(text)}{close}; {would_do}")
     factor, offset = _scale(spelling)
@@ -371,6 +376,12 @@ def pattern(unit: str) -> str:
     UnitError
         If the spelling is not on the list.
     """
-    names = sorted(SPELLINGS[group_of(unit)], key=len, reverse=True)
-    units = "|".join(re.sub(r"([\^$.*+?()\[\]{}|\\])", r"\\\1", name) for name in names)
-    return rf"^\s*{_NUMBER}\s*({units}){'?' if unit == '1' else ''}\s*$"
+    names = [
+        re.sub(r"([\^$.*+?()\[\]{}|\\])", r"\\\1", name)
+        for name in sorted(SPELLINGS[group_of(unit)], key=len, reverse=True)
+    ]
+    after_gap = [name for name in names if name[0].isdigit()]  # "251/s" is not 25 1/s
+    anywhere = [name for name in names if not name[0].isdigit()]
+    parts = [rf"\s*(?:{'|'.join(anywhere)})"] if anywhere else []
+    parts += [rf"\s+(?:{'|'.join(after_gap)})"] if after_gap else []
+    return rf"^\s*{_NUMBER}(?:{'|'.join(parts)}){'?' if unit == '1' else ''}\s*$"

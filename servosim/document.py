@@ -112,8 +112,17 @@ def _cylinder_faults(f: AxisFile) -> list[Fault]:
                 expected=f"at least {t.coulomb_coefficient:g}",
             )
         )
-    if t.friction == "stribeck" and f.structure.masses == "two":
-        pass  # the seals' bristle keys are required by masses = "two" and then unused, see DEVELOPERS
+    if f.structure.masses == "two":
+        for key in ("seal_bristle_stiffness", "seal_bristle_damping"):
+            value, unit = getattr(f.structure, key), "N/um" if "stiff" in key else "N s/m"
+            what = expected = ""
+            if t.friction == "stribeck" and value > 0.0:
+                what, expected = "not read when table.friction = 'stribeck'", "no such key"
+            elif t.friction != "stribeck" and value == 0.0 and "stiff" in key:
+                what = f"missing, but table.friction = '{t.friction}' has a bristle for the seals"
+                expected = f"a value in {unit}"
+            if what:
+                faults.append(Fault(table="structure", key=key, what=what, expected=expected))
     return faults
 
 
@@ -152,7 +161,7 @@ def _valve_faults(f: AxisFile) -> list[Fault]:
                 f"two lists of the same length, 2 to {KNOTS}, both rising from 0 % to 100 %",
             )
             return faults
-    if f.transducer and f.oil.viscosity_temperature_1 == f.oil.viscosity_temperature_2:
+    if f.oil.viscosity_temperature_1 == f.oil.viscosity_temperature_2:
         faults.append(
             Fault(
                 table="oil",
@@ -372,7 +381,6 @@ def steady_load(f: AxisFile) -> float:
         Load [N].
     """
     mass = f.table.mass + f.table.workpiece_mass + f.structure.piston_mass
-    mass += cylinder_parameters(f.cylinder).screw_mass * 0.0  # rotation carries no weight
     return mass * GRAVITY * math.sin(f.table.inclination) - f.table.counterbalance_force
 
 

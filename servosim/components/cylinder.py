@@ -112,7 +112,7 @@ class Cylinder(Table):
         "N", low=0, high="1000 kN", symbol="F_ss", doc="Static friction of the seals, no pressure."
     )
     seal_pressure_friction: float = quantity(
-        "N/bar", low=0, high="10 kN/bar", symbol="k_ps", doc="Seal friction over pA + pB."
+        "N/bar", low=0, high="10000 N/bar", symbol="k_ps", doc="Seal friction over pA + pB."
     )
     seal_viscous: float = quantity(
         "N s/m", low=0, high="1e7 N s/m", symbol="B_s", doc="Viscous friction of the seals."

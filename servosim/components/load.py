@@ -185,8 +185,9 @@ class Structure(ParameterTable):
     )
     seal_bristle_stiffness: float = quantity(
         "N/um",
-        above=0,
+        low=0,
         high="1e5 N/um",
+        absent=0.0,
         when={"masses": ("two",)},
         symbol="sigma_0s",
         doc="Stiffness of the seals' bristle.",
@@ -195,6 +196,7 @@ class Structure(ParameterTable):
         "N s/m",
         low=0,
         high="1e8 N s/m",
+        absent=0.0,
         when={"masses": ("two",)},
         symbol="sigma_1s",
         doc="Damping of the seals' bristle at rest.",
@@ -207,6 +209,7 @@ class LoadParameters(NamedTuple):
     two: int
     M_p: float
     M_t: float
+    M_g: float  # weight on the piston's side: rotating inertia has none, kg
     sin: float
     cos: float
     mu_c: float
@@ -266,13 +269,14 @@ def load_parameters(
         elastic=table.elastic_fraction,
     )
     seal = way._replace(
-        sigma_0=structure.seal_bristle_stiffness if two else 1.0,
+        sigma_0=structure.seal_bristle_stiffness or 1.0,
         sigma_1=structure.seal_bristle_damping,
     )
     return LoadParameters(
         two=int(two),
         M_p=structure.piston_mass + screw_mass,
         M_t=table.mass + table.workpiece_mass,
+        M_g=structure.piston_mass,
         sin=math.sin(table.inclination),
         cos=math.cos(table.inclination),
         mu_c=table.coulomb_coefficient,
@@ -364,7 +368,7 @@ def derivative(
     v_t = x[3] if p.two == 1 else x[1]
     held = brake_force(x_t, v_t, u[6], u[7], p)
     outer = counterbalance_force(x_t, p) - u[4] - held - way - p.M_t * GRAVITY * p.sin
-    inner = u[0] - u[1] - seal - p.M_p * GRAVITY * p.sin
+    inner = u[0] - u[1] - seal - p.M_g * GRAVITY * p.sin
     if p.two == 0:
         a = (inner + outer) / (p.M_p + p.M_t)
         return x[1], a, x[1], a, way_rate, 0.0

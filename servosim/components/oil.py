@@ -124,6 +124,7 @@ class OilParameters(NamedTuple):
     warming: float  # K/s
     rho: float
     nu: float
+    T: float  # K
 
 
 def walther_constants(oil: Oil) -> tuple[float, float]:
@@ -239,6 +240,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
         warming=oil.warming_rate,
         rho=density(oil, oil.temperature),
         nu=viscosity(oil, oil.temperature),
+        T=oil.temperature,
     )
 
 

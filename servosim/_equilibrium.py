@@ -1,0 +1,270 @@
+"""The state in which an axis stands still: all balances solved, nothing guessed.
+
+Force balance leaves one unknown pressure; with the spool's position there are two equations, the
+flow balances of both chambers, each monotone in its unknown. They are solved by bracketed secants
+inside compiled code, because an ensemble needs one equilibrium for each of its cases. Friction is
+taken as unloaded: of all the states a table with friction can rest in, the middle one.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servosim._jit import kernel
+from servosim.axis import STATES, AxisParameters
+from servosim.components.controller import opening_command
+from servosim.components.load import GRAVITY, counterbalance_force
+from servosim.components.supply import COMPENSATED, FIXED, IDEAL
+from servosim.components.transducer import scale_value
+from servosim.components.valve import output as land_flows
+from servosim.components.valve import pilot_flow
+
+_ITERATIONS = 200
+_PRESSURE_MARGIN = 1e6
+
+
+class Rest(NamedTuple):
+    """Spool, pressures and drawn flow of an axis at rest."""
+
+    spool: float
+    p_A: float
+    p_B: float
+    p_S: float
+    p_P: float
+    drawn: float  # with the pilot, m3/s
+    residual: float  # largest flow that is left over, m3/s
+
+
+@kernel
+def _next(a: float, fa: float, b: float, fb: float, turn: int) -> float:
+    """Return the next trial of a bracketed root: secant, every third time the middle."""
+    if turn % 3 == 2 or fa == fb:
+        return 0.5 * (a + b)
+    s = b - fb * (b - a) / (fb - fa)
+    low, high = min(a, b), max(a, b)
+    if not low < s < high:
+        return 0.5 * (a + b)
+    return s
+
+
+@kernel
+def _chamber_a(xs: float, p_A: float, F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
+    """Return what flows into chamber A at rest, and what flows into B, for a force balance."""
+    c = p.cylinder
+    p_B = (c.A_A * p_A - F) / c.A_B if c.has_b == 1 else 0.0
+    q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, p.supply.p_T), p.valve)
+    leak = c.C_i * (p_A - p_B) if c.has_b == 1 else c.C_i * p_A
+    return q[0] - q[3] - leak - c.C_eA * p_A, q[2] - q[1] + leak - c.C_eB * p_B
+
+
+@kernel
+def _pressure_for(xs: float, F: float, p_S: float, p: AxisParameters) -> float:
+    """Return the pressure in A at which nothing flows into A on balance."""
+    a, b = -_PRESSURE_MARGIN, p_S + _PRESSURE_MARGIN
+    fa, fb = _chamber_a(xs, a, F, p_S, p)[0], _chamber_a(xs, b, F, p_S, p)[0]
+    for k in range(_ITERATIONS):
+        s = _next(a, fa, b, fb, k)
+        fs = _chamber_a(xs, s, F, p_S, p)[0]
+        if fs > 0.0:
+            a, fa = s, fs
+        else:
+            b, fb = s, fs
+        if abs(b - a) <= 1e-9 * p_S or fs == 0.0:
+            return s
+    return 0.5 * (a + b)
+
+
+@kernel
+def _spool_for(F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
+    """Return spool position and pressure in A at which both chambers balance."""
+    single = p.cylinder.has_b == 0
+    a, b = -1.0, 1.0
+    p_A = F / p.cylinder.A_A
+    if single:
+        fa, fb = _chamber_a(a, p_A, F, p_S, p)[0], _chamber_a(b, p_A, F, p_S, p)[0]
+    else:
+        fa = -_chamber_a(a, _pressure_for(a, F, p_S, p), F, p_S, p)[1]
+        fb = -_chamber_a(b, _pressure_for(b, F, p_S, p), F, p_S, p)[1]
+    s = 0.0
+    for k in range(_ITERATIONS):
+        s = _next(a, fa, b, fb, k)
+        if single:
+            fs = _chamber_a(s, p_A, F, p_S, p)[0]
+        else:
+            p_A = _pressure_for(s, F, p_S, p)
+            fs = -_chamber_a(s, p_A, F, p_S, p)[1]
+        if fs > 0.0:
+            b, fb = s, fs
+        else:
+            a, fa = s, fs
+        if abs(b - a) <= 1e-14 or fs == 0.0:
+            break
+    return s, p_A
+
+
+@kernel
+def line_drop(q: float, p: AxisParameters) -> float:
+    """Return the loss of the pressure line at a flow [Pa], the inverse of its flow equation."""
+    if p.supply.line == 0:
+        return 0.0
+    y = (q / p.supply.K_line) ** 2
+    dt = p.supply.dp_line
+    return math.sqrt(0.5 * (y * y + math.sqrt(y * y * y * y + 4.0 * y * y * dt * dt)))
+
+
+@kernel
+def rest(F: float, p: AxisParameters) -> Rest:
+    """Return spool and pressures that hold a force at rest.
+
+    Parameters
+    ----------
+    F : float
+        Force that the oil must give in extension [N].
+    p : AxisParameters
+        Numbers of the axis.
+
+    Returns
+    -------
+    Rest
+        The balance and what it leaves over.
+    """
+    u = p.supply
+    p_P = p_S = u.p_set
+    xs = p_A = p_B = drawn = 0.0
+    for _ in range(60):
+        xs, p_A = _spool_for(F, p_S, p)
+        p_B = (p.cylinder.A_A * p_A - F) / p.cylinder.A_B if p.cylinder.has_b == 1 else 0.0
+        q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, u.p_T), p.valve)
+        drawn = q[0] + q[2] + pilot_flow(p_S, p.valve)
+        if u.kind == IDEAL:
+            break
+        if u.kind == COMPENSATED:
+            new = u.p_set - u.band * drawn / u.q_max
+        else:
+            new = u.p_relief + (u.q_max - drawn) / u.G_relief
+        moved = abs(new - p_P)
+        p_P = new
+        p_S = p_P - line_drop(drawn, p)
+        if moved <= 1e-6:
+            break
+    into_a, into_b = _chamber_a(xs, p_A, F, p_S, p)
+    residual = abs(into_a) if p.cylinder.has_b == 0 else max(abs(into_a), abs(into_b))
+    return Rest(xs, p_A, p_B, p_S, p_P, drawn, residual)
+
+
+@kernel
+def holding_velocity(u: float, estimate: float, p: AxisParameters) -> float:
+    """Return the wanted velocity for which the controller gives a command, by bisection [m/s]."""
+    c = p.controller
+    high = 2.0 * max(c.g_plus, c.g_minus)
+    low = -high
+    for _ in range(100):
+        middle = 0.5 * (low + high)
+        if opening_command(middle, estimate, c) < u:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@kernel
+def position_for(reading: float, p: AxisParameters) -> float:
+    """Return the true position at which the scale gives a reading [m]."""
+    x = reading
+    for _ in range(50):
+        x += (reading - scale_value(x, p.transducer)) / p.transducer.scale
+    return x
+
+
+@kernel
+def steady_force(x_t: float, thrust: float, p: AxisParameters) -> tuple[float, float]:
+    """Return the force on piston and on table that must be held at rest [N]."""
+    on_table = p.load.M_t * GRAVITY * p.load.sin - counterbalance_force(x_t, p.load) + thrust
+    return on_table + p.load.M_g * GRAVITY * p.load.sin, on_table
+
+
+@kernel
+def initial_state(
+    start: float, loop_holds: bool, p: AxisParameters
+) -> tuple[NDArray[np.float64], Rest, float, float]:
+    """Return the whole state of an axis that stands at its start with its loop closed.
+
+    Parameters
+    ----------
+    start : float
+        Reference position [m], as the scale reads.
+    loop_holds : bool
+        Whether the position loop holds the axis; then the position has the error that the loop
+        needs for its command, unless the integral gives it.
+    p : AxisParameters
+        Numbers of the axis.
+
+    Returns
+    -------
+    x : ndarray, shape (n_states,)
+        State in the order of ``p.index``; quadratures are zero.
+    balance : Rest
+        Spool and pressures.
+    integral : float
+        Integral of the controller [m/s].
+    command : float
+        Command that holds the axis [-].
+    """
+    i, c = p.index, p.controller
+    x = np.zeros(len(STATES))
+    position = position_for(start, p)
+    balance = rest(steady_force(position, 0.0, p)[0], p)
+    integral = command = 0.0
+    for _ in range(4):  # force of a gas counterbalance depends on the position, weakly
+        balance = rest(steady_force(position, 0.0, p)[0], p)
+        bias = p.valve.bias + p.valve.bias_pressure * (balance.p_S - p.valve.p_rating)
+        command = balance.spool - bias
+        slow = balance.p_A - balance.p_B * c.A_B / c.A_A
+        v = holding_velocity(command, slow, p)
+        error = v / c.K_v
+        integral = 0.0
+        if c.K_i > 0.0:
+            integral = min(max(v, -c.v_i), c.v_i)
+            error = (v - integral) / c.K_v
+        if not loop_holds:
+            error = 0.0
+        position = position_for(start - error, p)
+    force, on_table = steady_force(position, 0.0, p)
+    stretch = 0.0
+    if p.load.two == 1:
+        stretch = on_table / p.load.k_s
+        if on_table > 0.0:
+            stretch += 0.5 * p.load.b
+        elif on_table < 0.0:
+            stretch -= 0.5 * p.load.b
+    x_t = x_p = position
+    if p.load.two == 1:
+        if p.transducer.on_table == 1:
+            x_p = x_t + stretch
+        else:
+            x_t = x_p - stretch
+    reading = scale_value(position, p.transducer)
+    x[i.spool] = balance.spool
+    x[i.pressure_a] = balance.p_A
+    x[i.pressure_b] = balance.p_B
+    x[i.line_pressure_a] = balance.p_A
+    x[i.line_pressure_b] = balance.p_B
+    x[i.pump_pressure] = balance.p_P
+    x[i.supply_pressure] = balance.p_S
+    x[i.pump_flow] = p.supply.q_max if p.supply.kind == FIXED else balance.drawn
+    x[i.gas_temperature] = p.supply.T_a
+    x[i.tank_temperature] = p.oil.T
+    x[i.table_position] = x_t
+    x[i.piston_position] = x_p
+    x[i.scale_reading] = reading
+    x[i.pressure_reading_a] = balance.p_A
+    x[i.pressure_reading_b] = balance.p_B
+    x[i.integral] = integral
+    x[i.filtered_position] = reading
+    x[i.slow_pressure] = balance.p_A - balance.p_B * c.A_B / c.A_A
+    x[i.load_estimate] = x[i.slow_pressure]
+    return x, balance, integral, command

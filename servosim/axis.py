@@ -1,0 +1,563 @@
+"""The assembled axis: all blocks joined, its state order and its right-hand side.
+
+The blocks meet here by the names of their signals; no equation of a block stands here. States that
+an axis doesn't use lie behind the active ones and rest, or share a place with their twin (the table
+of a one-mass axis is its piston, the line of an axis without a lock is its chamber).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servosim._jit import kernel
+from servosim.components import controller as controller_block
+from servosim.components import cylinder as cylinder_block
+from servosim.components import load as load_block
+from servosim.components import lock as lock_block
+from servosim.components import supply as supply_block
+from servosim.components import transducer as transducer_block
+from servosim.components import valve as valve_block
+from servosim.components.controller import ControllerParameters, controller_parameters
+from servosim.components.cylinder import CylinderParameters, cylinder_parameters
+from servosim.components.load import LoadParameters, load_parameters
+from servosim.components.lock import LockParameters, lock_parameters
+from servosim.components.oil import OilParameters, oil_parameters
+from servosim.components.supply import SupplyParameters, supply_parameters
+from servosim.components.transducer import TransducerParameters, transducer_parameters
+from servosim.components.valve import ValveParameters
+from servosim.components.valve_rating import rate_valve
+from servosim.document import AxisFile, steady_load
+from servosim.motion import profile_at
+from servosim.params import read, replace
+from servosim.program import TIMED, Move, move_of, schedule_velocity
+
+QUADRATURES = ("supplied_energy", "mechanical_work", "heat", "drawn_volume")
+STATES = (
+    *valve_block.STATES,
+    *cylinder_block.STATES,
+    *supply_block.STATES,
+    *load_block.STATES,
+    *transducer_block.STATES,
+    *controller_block.STATES,
+    *QUADRATURES,
+)
+STATE_UNITS = {
+    "spool": "1",
+    "spool_rate": "1/s",
+    "pressure_a": "Pa",
+    "pressure_b": "Pa",
+    "line_pressure_a": "Pa",
+    "line_pressure_b": "Pa",
+    "pump_pressure": "Pa",
+    "supply_pressure": "Pa",
+    "pump_flow": "m3/s",
+    "gas_temperature": "K",
+    "tank_temperature": "K",
+    "piston_position": "m",
+    "piston_velocity": "m/s",
+    "table_position": "m",
+    "table_velocity": "m/s",
+    "way_bristle": "m",
+    "seal_bristle": "m",
+    "scale_reading": "m",
+    "pressure_reading_a": "Pa",
+    "pressure_reading_b": "Pa",
+    "integral": "m/s",
+    "filtered_position": "m",
+    "filtered_velocity": "m/s",
+    "slow_pressure": "Pa",
+    "load_estimate": "Pa",
+    "supplied_energy": "J",
+    "mechanical_work": "J",
+    "heat": "J",
+    "drawn_volume": "m3",
+}
+
+
+class StateIndex(NamedTuple):
+    """Place of each state in the state vector, see ``STATES``."""
+
+    spool: int
+    spool_rate: int
+    pressure_a: int
+    pressure_b: int
+    line_pressure_a: int
+    line_pressure_b: int
+    pump_pressure: int
+    supply_pressure: int
+    pump_flow: int
+    gas_temperature: int
+    tank_temperature: int
+    piston_position: int
+    piston_velocity: int
+    table_position: int
+    table_velocity: int
+    way_bristle: int
+    seal_bristle: int
+    scale_reading: int
+    pressure_reading_a: int
+    pressure_reading_b: int
+    integral: int
+    filtered_position: int
+    filtered_velocity: int
+    slow_pressure: int
+    load_estimate: int
+    supplied_energy: int
+    mechanical_work: int
+    heat: int
+    drawn_volume: int
+
+
+class AxisParameters(NamedTuple):
+    """All numbers of an axis for the kernels."""
+
+    oil: OilParameters
+    valve: ValveParameters
+    cylinder: CylinderParameters
+    load: LoadParameters
+    supply: SupplyParameters
+    transducer: TransducerParameters
+    controller: ControllerParameters
+    lock: LockParameters
+    index: StateIndex
+    n_x: int  # active states
+
+
+class Held(NamedTuple):
+    """What the control side holds between two corners of time; slopes count from ``t_0``."""
+
+    t_0: float
+    spool_command: float  # used unless the continuous loop is alive
+    alive: int  # 1 if a continuous controller gives the command
+    moving: int  # 1 while the reference of the move is followed, 0 if it is held
+    reference: float  # held reference, m
+    narrow: float  # memories of the valve's plays
+    wide: float
+    dither: float
+    thrust: float
+    thrust_slope: float
+    normal: float
+    normal_slope: float
+    area_a: float
+    area_slope_a: float
+    area_b: float
+    area_slope_b: float
+    displaced_a: float  # flow pushed into the chambers by the closing lock, m3/s
+    displaced_b: float
+    merged_a: float
+    merged_b: float
+    brake: float
+    brake_position: float
+
+
+@kernel
+def continuous_command(
+    t: float, x: NDArray[np.float64], w: Held, p: AxisParameters, m: Move
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return states and inputs of the continuous controller."""
+    i, c = p.index, p.controller
+    y = x[i.scale_reading]
+    p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
+    states = (
+        x[i.integral],
+        x[i.filtered_position],
+        x[i.filtered_velocity],
+        x[i.slow_pressure],
+        x[i.load_estimate],
+    )
+    if w.moving == 0:
+        inputs = (w.reference, 0.0, 0.0, 0.0, 0.0, y, p_A, p_B)
+    elif m.kind == TIMED:
+        r, v, a = profile_at(t, m.profile)
+        inputs = (r, v, a, 0.0, 0.0, y, p_A, p_B)
+    else:
+        v = schedule_velocity(m.target - y, t, c.K_v, m)
+        inputs = (m.target, 0.0, 0.0, v, 1.0, y, p_A, p_B)
+    return states, inputs
+
+
+@kernel
+def spool_command(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters, m: Move) -> float:
+    """Return the spool command that acts at this time [-]."""
+    if p.controller.sampled == 1 or w.alive == 0:
+        return w.spool_command
+    states, inputs = continuous_command(t, x, w, p, m)
+    u = controller_block.output(t, states, inputs, p.controller)
+    u_h, _, _ = valve_block.command_path(
+        u, w.narrow, w.wide, x[p.index.supply_pressure], w.dither, p.valve
+    )
+    return u_h
+
+
+@kernel
+def lock_areas(t: float, w: Held) -> tuple[float, float]:
+    """Return the open area of both sides of the lock, 0 to 1."""
+    h = t - w.t_0
+    a = min(max(w.area_a + w.area_slope_a * h, 0.0), 1.0)
+    return a, min(max(w.area_b + w.area_slope_b * h, 0.0), 1.0)
+
+
+@kernel
+def valve_flows(
+    t: float, x: NDArray[np.float64], p: AxisParameters
+) -> tuple[float, float, float, float]:
+    """Return the flows through the lands P-A, B-T, P-B, A-T [m3/s]."""
+    i = p.index
+    inputs = (
+        0.0,
+        x[i.line_pressure_a],
+        x[i.line_pressure_b],
+        x[i.supply_pressure],
+        p.supply.p_T,
+    )
+    return valve_block.output(t, (x[i.spool], 0.0), inputs, p.valve)
+
+
+@kernel
+def lock_flows(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters) -> tuple[float, float]:
+    """Return the flows from lines to chambers through the lock [m3/s], zero where merged."""
+    i = p.index
+    q_A = q_B = 0.0
+    if w.merged_a < 0.5 or w.merged_b < 0.5:
+        area_a, area_b = lock_areas(t, w)
+        if w.merged_a < 0.5:
+            inputs = (x[i.pressure_a], x[i.line_pressure_a], area_a)
+            q_A = lock_block.output(t, inputs, p.lock)
+        if w.merged_b < 0.5:
+            inputs = (x[i.pressure_b], x[i.line_pressure_b], area_b)
+            q_B = lock_block.output(t, inputs, p.lock)
+    return q_A, q_B
+
+
+@kernel
+def load_inputs(
+    t: float, x: NDArray[np.float64], w: Held, p: AxisParameters
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Return the inputs of the load block, see its ``INPUTS``."""
+    i, h = p.index, t - w.t_0
+    pressures = (
+        x[i.pressure_a],
+        x[i.pressure_b],
+        x[i.line_pressure_a],
+        x[i.line_pressure_b],
+    )
+    force, stop, seal_c, seal_s = cylinder_block.output(
+        t, pressures, (x[i.piston_position], x[i.piston_velocity]), p.cylinder
+    )
+    return (
+        force,
+        stop,
+        seal_c,
+        seal_s,
+        w.thrust + w.thrust_slope * h,
+        w.normal + w.normal_slope * h,
+        w.brake,
+        w.brake_position,
+    )
+
+
+@kernel
+def load_states(
+    x: NDArray[np.float64], p: AxisParameters
+) -> tuple[float, float, float, float, float, float]:
+    """Return the states of the load block, see its ``STATES``."""
+    i = p.index
+    return (
+        x[i.piston_position],
+        x[i.piston_velocity],
+        x[i.table_position],
+        x[i.table_velocity],
+        x[i.way_bristle],
+        x[i.seal_bristle],
+    )
+
+
+@kernel
+def axis_rhs(
+    t: float,
+    x: NDArray[np.float64],
+    w: Held,
+    p: AxisParameters,
+    m: Move,
+    dx: NDArray[np.float64],
+) -> None:
+    """Write the rate of every state into ``dx``: the blocks, joined by signal name.
+
+    Parameters
+    ----------
+    t : float
+        Time [s].
+    x : ndarray, shape (n_states,)
+        State in the order of ``p.index``, SI units.
+    w : Held
+        Inputs held by the control side.
+    p : AxisParameters
+        Numbers of the axis.
+    m : Move
+        The move, read by a continuous controller.
+    dx : ndarray, shape (n_states,)
+        Written in place.
+    """
+    i = p.index
+    p_A, p_B = x[i.pressure_a], x[i.pressure_b]
+    p_lA, p_lB = x[i.line_pressure_a], x[i.line_pressure_b]
+    p_S = x[i.supply_pressure]
+    q_PA, q_BT, q_PB, q_AT = valve_flows(t, x, p)
+    q_lkA, q_lkB = lock_flows(t, x, w, p)
+
+    d_xs, d_vs = valve_block.derivative(
+        t,
+        (x[i.spool], x[i.spool_rate]),
+        (spool_command(t, x, w, p, m), p_lA, p_lB, p_S, p.supply.p_T),
+        p.valve,
+    )
+    dx[i.spool_rate] = d_vs
+    dx[i.spool] = d_xs
+
+    d_A, d_B, d_lA, d_lB = cylinder_block.derivative(
+        t,
+        (p_A, p_B, p_lA, p_lB),
+        (
+            q_PA - q_AT,
+            q_BT - q_PB,
+            q_lkA,
+            q_lkB,
+            w.displaced_a,
+            w.displaced_b,
+            w.merged_a,
+            w.merged_b,
+            x[i.piston_position],
+            x[i.piston_velocity],
+        ),
+        p.cylinder,
+        p.oil,
+    )
+    dx[i.line_pressure_a] = d_lA
+    dx[i.line_pressure_b] = d_lB
+    dx[i.pressure_a] = d_A
+    dx[i.pressure_b] = d_B
+
+    inputs = load_inputs(t, x, w, p)
+    d_load = load_block.derivative(t, load_states(x, p), inputs, p.load)
+    dx[i.table_position] = d_load[2]
+    dx[i.table_velocity] = d_load[3]
+    dx[i.piston_position] = d_load[0]
+    dx[i.piston_velocity] = d_load[1]
+    dx[i.way_bristle] = d_load[4]
+    dx[i.seal_bristle] = d_load[5]
+
+    pilot = valve_block.pilot_flow(p_S, p.valve)
+    drawn = q_PA + q_PB + pilot
+    supply_state = (
+        x[i.pump_pressure],
+        p_S,
+        x[i.pump_flow],
+        x[i.gas_temperature],
+        x[i.tank_temperature],
+    )
+    supplied, lost = supply_block.losses(supply_state, p.supply)
+    if p.supply.kind == supply_block.IDEAL:
+        supplied = p_S * drawn
+    c = p.cylinder
+    raw_force = c.A_A * p_A - c.A_B * p_B
+    heat = lost + pilot * p_S
+    heat += q_PA * (p_S - p_lA) + q_PB * (p_S - p_lB) + q_AT * p_lA + q_BT * p_lB
+    heat += c.C_i * (p_A - p_B) ** 2 + c.C_eA * p_A * p_A + c.C_eB * p_B * p_B
+    heat += q_lkA * (p_lA - p_A) + q_lkB * (p_lB - p_B)
+    heat += (raw_force - inputs[0]) * x[i.piston_velocity]
+    d_supply = supply_block.derivative(t, supply_state, (drawn, heat), p.supply, p.oil)
+    dx[i.pump_pressure] = d_supply[0]
+    dx[i.supply_pressure] = d_supply[1]
+    dx[i.pump_flow] = d_supply[2]
+    dx[i.gas_temperature] = d_supply[3]
+    dx[i.tank_temperature] = d_supply[4]
+
+    d_y, d_yA, d_yB = transducer_block.derivative(
+        t,
+        (x[i.scale_reading], x[i.pressure_reading_a], x[i.pressure_reading_b]),
+        (x[i.piston_position], x[i.table_position], p_A, p_B),
+        p.transducer,
+    )
+    dx[i.pressure_reading_a] = d_yA
+    dx[i.pressure_reading_b] = d_yB
+    dx[i.scale_reading] = d_y
+
+    if p.controller.sampled == 0:
+        states, law_inputs = continuous_command(t, x, w, p, m)
+        d_c = controller_block.derivative(t, states, law_inputs, p.controller)
+        dx[i.integral] = d_c[0] if w.alive == 1 else 0.0
+        dx[i.filtered_position] = d_c[1]
+        dx[i.filtered_velocity] = d_c[2]
+        dx[i.slow_pressure] = d_c[3]
+        dx[i.load_estimate] = d_c[4]
+
+    dx[i.supplied_energy] = supplied
+    dx[i.mechanical_work] = raw_force * x[i.piston_velocity]
+    dx[i.heat] = heat
+    dx[i.drawn_volume] = drawn
+
+
+def _state_index(file: AxisFile) -> tuple[StateIndex, int]:
+    """Return the place of each state and the number of active ones."""
+    pump, lumped = file.supply.kind != "ideal", file.supply.line == "lumped"
+    split = file.lock.kind in ("blocking_valve", "pilot_check")
+    two, bristle = file.structure.masses == "two", file.table.friction != "stribeck"
+    continuous = file.controller.kind == "continuous"
+    double_acting = file.cylinder.kind != "plunger"
+    pressure = file.transducer.pressure == "both_ports"
+    active = dict.fromkeys(STATES, True)
+    active["spool_rate"] = file.valve.dynamics == "second_order"
+    active["pressure_b"] = double_acting
+    active["supply_pressure"] = pump
+    active["pump_flow"] = file.supply.kind == "compensated_pump"
+    active["gas_temperature"] = file.supply.accumulator == "gas"
+    active["way_bristle"], active["seal_bristle"] = bristle, bristle and two
+    active["pressure_reading_a"] = active["pressure_reading_b"] = pressure
+    for name in controller_block.STATES:
+        active[name] = continuous
+    shared = {}
+    if not split:
+        shared |= {"line_pressure_a": "pressure_a", "line_pressure_b": "pressure_b"}
+    elif not double_acting:
+        active["line_pressure_b"] = False
+    if not lumped:
+        shared["pump_pressure"] = "supply_pressure"
+    if not two:
+        shared |= {"table_position": "piston_position", "table_velocity": "piston_velocity"}
+    place: dict[str, int] = {}
+    own = [name for name in STATES if name not in shared]
+    order = [n for n in own if active[n]] + [n for n in own if not active[n]]
+    for k, name in enumerate(order):
+        place[name] = k
+    for name, twin in shared.items():
+        place[name] = place[twin]
+    return StateIndex(**place), sum(active[n] for n in own)
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One axis: its parameter file, and the numbers that the kernels use.
+
+    Make it with :func:`read_axis`; change it with :meth:`replace`.
+
+    Attributes
+    ----------
+    file : AxisFile
+        Tables of the parameter file, SI units.
+    path : str
+        Where they were read, or "".
+    """
+
+    file: AxisFile
+    path: str = ""
+
+    @cached_property
+    def parameters(self) -> AxisParameters:
+        """Numbers for the kernels, SI units."""
+        f = self.file
+        valve, cylinder = rate_valve(f.valve, f.oil), cylinder_parameters(f.cylinder)
+        if not cylinder.has_b:
+            valve = valve._replace(K_B=0.0)
+        load = load_parameters(f.table, f.structure, f.cylinder.seal_viscous, cylinder.screw_mass)
+        if f.lock.brake == "holding":
+            load = load._replace(
+                k_b=f.lock.brake_stiffness, c_b=f.lock.brake_damping, F_b=f.lock.brake_force
+            )
+        controller = controller_parameters(
+            f.controller,
+            (cylinder.A_A, cylinder.A_B),
+            (valve.K_A, valve.K_B),
+            (f.supply.pressure, f.supply.return_pressure),
+            steady_load(f),
+            (
+                0.5 * (f.valve.overlap_pa + f.valve.overlap_bt),
+                0.5 * (f.valve.overlap_pb + f.valve.overlap_at),
+            ),
+        )
+        index, n_x = _state_index(f)
+        return AxisParameters(
+            oil=oil_parameters(f.oil),
+            valve=valve,
+            cylinder=cylinder,
+            load=load,
+            supply=supply_parameters(f.supply),
+            transducer=transducer_parameters(f.transducer),
+            controller=controller,
+            lock=lock_parameters(f.lock),
+            index=index,
+            n_x=n_x,
+        )
+
+    @cached_property
+    def move(self) -> Move:
+        """The file's own move."""
+        f = self.file
+        return move_of(f.reference, f.window, f.move, f.thrust)
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        """Names of the active states in their order."""
+        index, n_x = self.parameters.index, self.parameters.n_x
+        names = [""] * n_x
+        for name in reversed(STATES):
+            place = getattr(index, name)
+            if place < n_x:
+                names[place] = name
+        return tuple(names)
+
+    def replace(self, changes: dict[str, Any]) -> Axis:
+        """Return an axis with some values changed.
+
+        Parameters
+        ----------
+        changes : dict of str to str or float
+            ``"table.key"`` to a text with unit or an SI value.
+
+        Returns
+        -------
+        Axis
+            A new, checked axis.
+
+        Raises
+        ------
+        ParameterError
+            If a name is unknown or a value is not allowed.
+        """
+        return Axis(replace(self.file, changes), self.path)
+
+
+def read_axis(path: str | PathLike[str], overrides: dict[str, str] | None = None) -> Axis:
+    """Read a parameter file.
+
+    Parameters
+    ----------
+    path : str or path
+        TOML file.
+    overrides : dict of str to str, optional
+        ``"table.key"`` to a value as the file would state it.
+
+    Returns
+    -------
+    Axis
+        The axis.
+
+    Raises
+    ------
+    ParameterError
+        With every fault of the file.
+
+    Examples
+    --------
+    >>> import servosim
+    >>> axis = servosim.read_axis("params/tube_sheet_table.toml")
+    >>> round(axis.file.supply.pressure / 1e5)
+    140
+    """
+    return Axis(read(AxisFile, path, overrides or {}), str(Path(path)))

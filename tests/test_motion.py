@@ -109,7 +109,8 @@ class TestProfile:
     def test_limits_and_monotone(self, case):
         p, limits = case
         direction = math.copysign(1.0, limits["y"] - limits["x"])
-        grid = np.sort(np.append(np.linspace(limits["t"] - 0.1, p.t_end + 0.1, 301), p.t))
+        edges = np.concatenate([p.t, np.nextafter(p.t, -math.inf)])  # where rounding shows
+        grid = np.unique(np.append(np.linspace(limits["t"] - 0.1, p.t_end + 0.1, 301), edges))
         r, v, a = np.array([profile_at(t, p) for t in grid]).T
         jitter = 8.0 * np.spacing(np.abs(grid).max())
         assert np.all(direction * np.diff(r) >= -limits["v"] * jitter - 4e-15)
@@ -421,6 +422,12 @@ class TestClosedForms:
         assert form.peak_velocity == pytest.approx(0.2, rel=1e-12)
         # 0.2 s up, (0.2 - 0.05)/1 s down to the join at 2.5 mm, then ln(250)/20 s
         assert form.move_time == pytest.approx(0.35 + math.log(250.0) / 20.0, rel=1e-12)
+        # just above the join at 0.05 m/s: 1.8 + 1.8 + 1.25 mm, v = 0.06 m/s
+        form = motion.closed_form("square_root", 0.00485, deceleration=1.0, **values)
+        assert form.peak_velocity == pytest.approx(0.06, rel=1e-12)
+        # just below it: v2/2 + v/20 = 0.8 + 2 mm, v = 0.04 m/s
+        form = motion.closed_form("square_root", 0.0028, deceleration=1.0, **values)
+        assert form.peak_velocity == pytest.approx(0.04, rel=1e-12)
         # exponential: v2/2 + v/20 = 15 mm at v = 0.13027756 m/s (root of a quadratic)
         form = motion.closed_form("exponential", 0.015, **values)
         v = form.peak_velocity
@@ -525,6 +532,7 @@ class TestStaged:
         assert form.stop.distance == pytest.approx(0.15, rel=1e-12)
         assert form.remaining == pytest.approx(-0.05, rel=1e-12)
         assert form.stop.remaining == pytest.approx(-0.05, rel=1e-12)
+        assert form.move_time == form.stop.time == math.inf  # runs through the window
         form = motion.closed_form("staged", 0.6, **{**STAGED, "deceleration": 0.3, "window": 0.06})
         # window reached 60 mm before the target: after 40 mm, at sqrt(0.09 - 0.024) m/s
         assert form.stop.time == pytest.approx((0.3 - math.sqrt(0.066)) / 0.3, rel=1e-12)
@@ -543,6 +551,12 @@ class TestStaged:
             assert time == form.move_time
         else:
             assert form.move_time == pytest.approx(time, abs=2e-3)
+
+    def test_stop_commanded_at_the_target(self):
+        # creep of 0.1 m/s at 0.5 m/s2 runs 10 mm past
+        form = motion.closed_form("staged", 0.6, **{**STAGED, "stop_distance": 0.0})
+        assert form.remaining == pytest.approx(-0.01, rel=1e-12)
+        assert form.move_time == math.inf
 
     def test_not_far_enough_to_start(self):
         form = motion.closed_form("staged", 0.008, **STAGED)

@@ -1,7 +1,8 @@
 """References in time: the table of cubic segments, its reader and its writers.
 
 All follow from kinematics. The writers are kernels, so that a compiled loop can plan again from a
-measured position; they check nothing.
+measured position; they check nothing. Profiles of the plans are read-only, another type to the
+compiler: a loop that plans again lets a writer make its first profile too.
 """
 
 from __future__ import annotations

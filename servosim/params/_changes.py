@@ -58,13 +58,13 @@ def split(kind: type[Document], path: str) -> Path:
         return Path("", 0, table)
     if table not in places:
         paths = [f"{name}.{key}" for name, place in places.items() for key in fields_of(place.kind)]
-        close = nearest(table, [*places, *fields])
+        close = nearest(table, [*fields, *places])
         if not rest:
             inside = [one for one in paths if one.endswith(f".{table}")]
             close = inside[0] if inside else close or nearest(path, paths)
         elif close in places:
             close = nearest(f"{close}.{'.'.join(rest)}", paths) or close
-        expected = "" if close else f"one of {', '.join([*places, *fields])}"
+        expected = "" if close else f"one of {', '.join([*fields, *places])}"
         raise ParameterError(Fault("", "", shown_name(path), "unknown name", expected, close))
     place, index = places[table], 0
     if place.many and rest:

@@ -22,6 +22,17 @@ from servosim.params._values import nearest, shown, shown_name
 _Document = TypeVar("_Document", bound=Document)
 _LARGEST = 4_000_000
 _ON_COMMAND_LINE = "--set"
+# What the TOML reader finds and what a writer of parameter files most likely did.
+_MEANINGS = {
+    "Cannot overwrite a value": "this key stands twice in its table",
+    "Cannot declare": "this table stands twice in the file",
+    "Invalid value": "no value; texts and quantities stand in quotes",
+    "Expected newline or end of document": "something behind the value; quantities stand in quotes",
+    "Expected '=' after a key": "a key without '=', or a name with blanks or strange characters",
+    "Unterminated string": "a quote is not closed",
+    'Expected "\'"': "a quote is not closed",
+    "Illegal character '\\n'": "a quote is not closed on its line",
+}
 
 
 def read(
@@ -113,21 +124,25 @@ def _siblings(path: Path) -> list[Path]:
 
 
 def _parse(text: str, name: str) -> dict[str, Any]:
+    """Return the contents of a TOML text, or say where it is none."""
+    expected = 'lines such as key = "10 mm" below a line [table]'
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)",
                              str(error), re.DOTALL)  # fmt: skip
-        what = shown(match[1]).strip("'\"") if match else shown(str(error))
+        message = match[1] if match else str(error)
         if match and match[2]:
             place = f"line {match[2]}, column {match[3]}"
         else:
-            place = "end of the file"
-        fault = Fault(name, "", "", f"{place}: not TOML: {what}", 'key = "value" below [table]')
-    except (ValueError, RecursionError, OverflowError) as error:
-        what = "nested too deep" if isinstance(error, RecursionError) else shown(str(error))
-        fault = Fault(name, "", "", f"not TOML: {what}", 'key = "value" below [table]')
-    raise ParameterError(fault)
+            place = f"line {len(text.splitlines())}, end of the file"
+        meant = [ours for theirs, ours in _MEANINGS.items() if message.startswith(theirs)]
+        what = f"{place}: {meant[0] if meant else 'not TOML: ' + shown_file(message)}"
+    except RecursionError:
+        what = "not TOML: nested too deep"
+    except (ValueError, OverflowError):
+        what = "not TOML: a number too long to be read"
+    raise ParameterError(Fault(name, "", "", what, expected))
 
 
 def dumps(document: Document) -> str:

@@ -171,5 +171,7 @@ def conditions(field: Field) -> str:
 
 def not_a_table(table: str, raw: Any) -> Fault:
     """Return what to say about a value that stands where a table is wanted."""
+    name, number, _ = table.partition(" ")
+    head = f"[[{name}]]" if number else f"[{name}]"
     what = f"{shown_kind(raw)} where a table is wanted"
-    return Fault("", shown_name(table), "", what, f"a line [{table}] and its keys below")
+    return Fault("", table, "", what, f"a line {head} and its keys below")

@@ -14,7 +14,7 @@ from servosim import units
 from servosim.errors import UnitError
 from servosim.params._fields import Field, Range
 
-_KINDS = {str: "a text", bool: "true or false", dict: "a table", list: "a list", tuple: "a list"}
+_KINDS = {str: "the text", bool: "the switch", dict: "a table", list: "a list", tuple: "a list"}
 
 
 class Wrong(Exception):

@@ -205,6 +205,26 @@ class TestRead:
         short = read_text(folder, FILE[: FILE.index("[shop]")])
         assert short.shop is None and short.rows == ()
 
+    @pytest.mark.parametrize(
+        ("before", "after"),
+        [("4.50 kN", "50 kN"), ("5 %", "0 %"), ("20 degC", "-40 degC"), ("20 degC", "80 degC"),
+         ("spindles = 4", "spindles = 1"), ("spindles = 4", "spindles = 12"),
+         ("ratio = 0.4", "ratio = 0"), ("0.9e3 rpm", "200 rpm")],
+    )  # fmt: skip
+    def test_limit_that_belongs_to_the_range(self, folder, before, after):
+        assert before in FILE
+        assert params.dumps(read_text(folder, FILE.replace(before, after))).count(after) >= 1
+
+    def test_table_with_a_default(self, folder):
+        class Plate(Document):
+            """A plate."""
+
+            row: Row = Row(pitch="12 mm")
+
+        path = folder / "plate.toml"
+        path.write_text("")
+        assert params.read(Plate, path).row.pitch == 0.012
+
     def test_byte_order_mark_is_skipped(self, folder, job):
         assert read_text(folder, b"\xef\xbb\xbf" + FILE.encode()) == job
 

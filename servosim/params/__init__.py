@@ -6,19 +6,10 @@ from, so that writing gives them back. This package knows no component.
 """
 
 from servosim.params._changes import Difference, diff, get, replace, shown_value, si
-from servosim.params._fields import (
-    MISSING,
-    Field,
-    Range,
-    choice,
-    interval,
-    number,
-    quantity,
-    switch,
-    text,
-)
+from servosim.params._fields import MISSING, Field, Range
 from servosim.params._files import dumps, edit, read, write
 from servosim.params._schema import describe, schema
+from servosim.params._statements import choice, interval, number, quantity, switch, text
 from servosim.params._tables import Document, Table, fields_of, places_of
 
 __all__ = [

@@ -10,8 +10,9 @@ from typing import Any, NamedTuple, Self, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError
 
 from servosim.errors import Fault, ParameterError
-from servosim.params._fields import Field, stated_field, text, without_none
+from servosim.params._fields import Field, stated_field, without_none
 from servosim.params._resolve import Activity, Resolved, not_a_table, resolve
+from servosim.params._statements import text
 from servosim.params._values import nearest, shown_name
 
 
@@ -21,6 +22,7 @@ class Place(NamedTuple):
     kind: type[Table]
     optional: bool
     many: bool
+    absent: Any
 
 
 class Block(BaseModel):
@@ -186,7 +188,10 @@ def places_of(kind: type[Document]) -> dict[str, Place]:
         many = get_origin(annotation) is tuple
         element = get_args(annotation)[0] if many else annotation
         if isinstance(element, type) and issubclass(element, Table):
-            places[name] = Place(element, optional or not info.is_required(), many)
+            absent = None if info.is_required() else info.get_default(call_default_factory=True)
+            if absent is None and many:
+                absent = ()
+            places[name] = Place(element, optional or not info.is_required(), many, absent)
     return places
 
 
@@ -282,7 +287,7 @@ def resolve_document(
     for name, place in places.items():
         raw = data.get(name)
         if raw is None:
-            found.values[name] = () if place.many else None
+            found.values[name] = place.absent
             if not place.optional:
                 stated = fields_of(place.kind).items()
                 keys = ", ".join(key for key, one in stated if one.required and not one.when)

@@ -83,6 +83,8 @@ class Job(Document):
 
     def check(self):
         """Refuse fewer rows than spindles would need."""
+        if self.drill.factor > 1e300:
+            return [Fault(what=f"{math.exp(self.drill.factor)}")]
         if self.drill.spindles == 11:
             return [Fault(table="drill", key="spindles", what="11 spindles do not fit the plate")]
         return []
@@ -331,6 +333,11 @@ class TestFaults:
     def test_consistency_is_checked_only_on_sound_tables(self, folder):
         content = FILE.replace("spindles = 4", "spindles = 11").replace("8 K", "8")
         assert len(faults_of(folder, content)) == 1
+
+    def test_check_that_cannot_be_computed(self, folder):
+        lines = faults_of(folder, FILE.replace("ratio = 0.4", "factor = 1e301"))
+        assert len(lines) == 1
+        assert "job.toml: the values cannot be checked together: math range error" in lines[0]
 
     def test_count_of_a_list(self, folder):
         content = FILE.replace('"pecking"', '"table"').replace(

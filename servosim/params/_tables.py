@@ -43,6 +43,16 @@ class Block(BaseModel):
         """
         return []
 
+    def _faults(self) -> list[Fault]:
+        """Return what the checks find; values on which they cannot even be computed are a fault."""
+        try:
+            return list(self.check())
+        except ParameterError as error:
+            return list(error.faults)
+        except (ArithmeticError, ValueError) as error:
+            what = f"the values cannot be checked together: {error}"
+            return [Fault(what=what, expected="values of a usual size")]
+
     def _settle(self, found: Resolved) -> None:
         """Take over values that were checked; keys that are not read get their neutral value."""
         read = {name: value for name, value in found.values.items() if name not in found.unread}
@@ -93,7 +103,7 @@ class Table(Block):
         if found.faults:
             raise ParameterError(found.faults)
         self._settle(found)
-        faults = self.check()
+        faults = self._faults()
         if faults:
             raise ParameterError(faults)
 
@@ -134,7 +144,7 @@ def build(kind: type[_Built], found: Resolved, table: str) -> _Built:
     if not faults:
         instance = kind.__new__(kind)
         instance._settle(found)
-        faults = [dataclasses.replace(one, table=one.table or table) for one in instance.check()]
+        faults = [dataclasses.replace(one, table=one.table or table) for one in instance._faults()]
         if not faults:
             return instance
     raise ParameterError(faults)
@@ -159,7 +169,7 @@ class Document(Block):
 
     def __init__(self, **data: Any) -> None:
         self._settle(resolve_document(type(self), data, strict=False))
-        faults = self.check()
+        faults = self._faults()
         if faults:
             raise ParameterError(faults)
 

@@ -73,6 +73,21 @@ class Row(Table):
     pitch: float = quantity("mm", above=0, doc="Distance of two holes.")
 
 
+class Stop(Table):
+    """A stop between two rows, with choices that hang on each other."""
+
+    taken: bool = switch("Whether the table stops.", absent=True)
+    by: Literal["time", "signal"] = choice("What ends the stop.", when={"taken": (True,)})
+    dwell: float = quantity("s", low=0, when={"by": ("time",)}, unread=-1.0, doc="Time at rest.")
+    count: int = number(absent=0, doc="Stops so far.")
+
+
+class Plan(Document):
+    """Stops one after another."""
+
+    stops: tuple[Stop, ...]
+
+
 class Job(Document):
     """A job of the drilling shop."""
 
@@ -427,6 +442,12 @@ class TestOverrides:
         assert changed.drill.retract == 0.0
         assert "retract" not in params.dumps(changed)
 
+    def test_other_choice_in_a_list_of_tables(self, folder):
+        path = folder / "plan.toml"
+        path.write_text('[[stops]]\nby = "time"\ndwell = "3 s"\n' * 2)
+        plan = params.read(Plan, path, {"stops.1.by": "signal"})
+        assert [stop.dwell for stop in plan.stops] == [-1.0, 3.0]
+
     def test_other_choice_repairs_nothing_else(self, folder):
         # speed_table is not read for either choice, so it stays a fault of the file.
         content = FILE.replace("spindles", 'speed_table = ["1 mm/s", "2 mm/s"]\nspindles')
@@ -639,19 +660,17 @@ class TestBuild:
             quantity("m", doc="", when={"a": "linear"})
 
     def test_chain_of_choices(self):
-        class Chain(Table):
-            """Choices that hang on each other."""
+        assert Stop(by="time", dwell="3 ms").dwell == 0.003
+        assert Stop(by="signal").dwell == -1.0
+        closed = Stop(taken=False)
+        assert (closed.by, closed.dwell) == ("", -1.0)
+        with pytest.raises(ParameterError, match="dwell: not read when taken = false"):
+            Stop(taken=False, dwell="3 ms")
 
-            outer: bool = switch("a", absent=True)
-            inner: Literal["x", "y"] = choice("b", when={"outer": (True,)})
-            deep: float = quantity("mm", doc="c", when={"inner": ("x",)}, unread=-1.0)
-
-        assert Chain(inner="x", deep="3 mm").deep == 0.003
-        assert Chain(inner="y").deep == -1.0
-        closed = Chain(outer=False)
-        assert (closed.inner, closed.deep) == ("", -1.0)
-        with pytest.raises(ParameterError, match="deep: not read when outer = false"):
-            Chain(outer=False, deep="3 mm")
+    def test_whole_number_that_fits_no_counter(self):
+        assert Stop(by="signal", count=2**63 - 1).count == 2**63 - 1
+        with pytest.raises(ParameterError, match=r"count: .* is too large for a whole number"):
+            Stop(by="signal", count=2**63)
 
 
 class TestPaths:
@@ -721,6 +740,11 @@ class TestDiff:
             "[rows 1] pitch: 25 mm -> 30 mm",
         ]
 
+    def test_read_and_not_read_differ_even_at_the_same_number(self, job):
+        still = params.replace(job, {"drill.retract": "0 mm"})
+        found = params.diff(still, params.replace(still, {"drill.feed": "constant"}))
+        assert "[drill] retract: 0 mm -> not read" in [str(one) for one in found]
+
     def test_other_kind_of_file(self, job):
         class Other(Document):
             """Another file."""
@@ -758,6 +782,25 @@ class TestSchema:
         content = FILE.replace(before, after)
         assert not validator.is_valid(tomllib.loads(content))
         faults_of(folder, content)
+
+    @pytest.mark.parametrize(
+        ("stop", "is_valid"),
+        [
+            ({"by": "signal"}, True), ({"by": "time", "dwell": "1 s"}, True), ({}, False),
+            ({"by": "time"}, False), ({"by": "signal", "dwell": "1 s"}, False),
+            ({"taken": False}, True), ({"taken": False, "by": "signal"}, False),
+            ({"taken": True}, False),
+        ],
+    )  # fmt: skip
+    def test_choices_that_may_be_left_out(self, stop, is_valid):
+        jsonschema = pytest.importorskip("jsonschema")
+        validator = jsonschema.Draft202012Validator(params.schema(Plan))
+        assert validator.is_valid({"stops": [stop]}) == is_valid
+        if is_valid:
+            Plan(stops=[stop])
+        else:
+            with pytest.raises(ParameterError, match=r"\[stops 1\]"):
+                Plan(stops=[stop])
 
     def test_descriptions(self):
         keys = params.schema(Job)["$defs"]["Drill"]["properties"]

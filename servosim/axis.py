@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from servosim._jit import kernel
+from servosim._record import record
 from servosim.components import controller as controller_block
 from servosim.components import cylinder as cylinder_block
 from servosim.components import load as load_block
@@ -155,6 +156,11 @@ class Held(NamedTuple):
     merged_b: float
     brake: float
     brake_position: float
+
+
+def nothing_held() -> Held:
+    """Return inputs of an axis left alone: null command, open lock, no thrust."""
+    return Held(0.0, 0.0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0)
 
 
 @kernel
@@ -494,6 +500,11 @@ class Axis:
             index=index,
             n_x=n_x,
         )
+
+    @cached_property
+    def record(self) -> AxisParameters:
+        """The same numbers as one record, which is what the kernels take."""
+        return cast(AxisParameters, record(self.parameters))
 
     @cached_property
     def move(self) -> Move:

@@ -1,0 +1,273 @@
+"""The lock's sequence in compiled form: close, hold, match, open, release.
+
+The memory of the sequence is one flat array, so that a run can go on from the end of another.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servosim._jit import kernel
+from servosim.axis import AxisParameters
+from servosim.components.cylinder import chamber_compliance, volumes
+from servosim.components.lock import BLOCKING, CHECK, NONE, SPOOL, pilot_opens
+
+FREE, CLOSING, LOCKED, MATCHING, OPENING, RELEASED = 0, 1, 2, 3, 4, 5
+PHASES = ("free", "closing", "locked", "matching", "opening", "released")
+
+# places in the memory
+PHASE = 0
+T_INSIDE = 1  # since when the reading is inside the lock's window, s
+T_CLOSE = 2  # command to close
+T_LOCKED = 3  # confirmed closed, or in position without a lock
+T_OPEN = 4  # command to open
+T_FREE = 5  # confirmed open
+MERGED_A = 6
+MERGED_B = 7
+AREA_A = 8
+AREA_B = 9
+BRAKE = 10
+BRAKE_POSITION = 11
+HELD = 12  # reference held after release, m
+NARROW = 13  # memories of the valve's plays
+WIDE = 14
+COMMAND = 15  # command of the controller
+SPOOL_COMMAND = 16
+MATCH = 17  # command gathered while matching pressures
+INTEGRAL = 18  # states of the sampled controller, five places
+T_MATCH = 23
+BLOCKED = 24  # 1 if a check would not open
+BRAKE_SLIP = 25  # time of the first slip, or nan
+COURSE_A = 26  # opposite-piloted checks: 1 opens, -1 closes
+COURSE_B = 27
+TAKEN_OVER = 28  # 1 once the reference took over the position after release
+SIZE = 29
+
+
+@kernel
+def new_memory(p: AxisParameters) -> NDArray[np.float64]:
+    """Return the memory of an axis that stands with its lock open."""
+    d = np.zeros(SIZE)
+    d[T_INSIDE] = d[T_CLOSE] = d[T_LOCKED] = d[T_OPEN] = d[T_FREE] = d[T_MATCH] = math.nan
+    d[BRAKE_SLIP] = math.nan
+    opposite = p.lock.kind == CHECK and p.lock.opposite == 1
+    d[MERGED_A] = d[MERGED_B] = 0.0 if opposite else 1.0
+    d[AREA_A] = d[AREA_B] = 1.0
+    return d
+
+
+@kernel
+def split(p: AxisParameters) -> bool:
+    """Tell whether the lock has elements that separate lines from chambers."""
+    return p.lock.kind in (BLOCKING, CHECK)
+
+
+@kernel
+def opposite_piloted(p: AxisParameters) -> bool:
+    """Tell whether the pressure of the opposite line opens each check."""
+    return p.lock.kind == CHECK and p.lock.opposite == 1
+
+
+@kernel
+def loop_alive(d: NDArray[np.float64], p: AxisParameters) -> bool:
+    """Tell whether the position loop gives the command; otherwise it rests at null.
+
+    A lock with elements of its own closes first and the valve goes to null then; a spool centre or
+    checks piloted by the opposite line close by the valve's null itself.
+    """
+    phase = int(d[PHASE])
+    if phase == CLOSING:
+        return not (p.lock.kind == SPOOL or opposite_piloted(p))
+    return phase in (FREE, RELEASED)
+
+
+@kernel
+def closing_end(d: NDArray[np.float64], p: AxisParameters) -> float:
+    """Return the time at which lock and brake are closed [s]; opposite-piloted checks: unknown."""
+    end = d[T_CLOSE]
+    if split(p):
+        end += max(p.lock.delay_A, p.lock.delay_B) + p.lock.t_close
+    if p.lock.brake == 1:
+        end = max(end, d[T_CLOSE] + p.lock.t_brake_close)
+    return end
+
+
+@kernel
+def opening_end(d: NDArray[np.float64], p: AxisParameters) -> float:
+    """Return the time at which lock and brake are open [s]."""
+    end = d[T_OPEN]
+    if split(p) and not opposite_piloted(p):
+        end += p.lock.t_open
+    if p.lock.brake == 1:
+        end = max(end, d[T_OPEN] + p.lock.t_brake_open)
+    return end
+
+
+@kernel
+def sequence(
+    t: float, y: float, target: float, hold_time: float, d: NDArray[np.float64], p: AxisParameters
+) -> None:
+    """Advance the sequence at a sample; the memory is changed in place.
+
+    Parameters
+    ----------
+    t : float
+        Time of the sample [s].
+    y : float
+        Reading of the scale [m].
+    target : float
+        Target of the move [m].
+    hold_time : float
+        Time from the confirmed lock to the command to open [s].
+    d : ndarray, shape (SIZE,)
+        Memory.
+    p : AxisParameters
+        Numbers of the axis.
+    """
+    k, eps = p.lock, 1e-9
+    phase = int(d[PHASE])
+    if phase == FREE:
+        distance = abs(target - y)
+        if k.ahead == 1:
+            trigger = distance <= k.ahead_distance
+        else:
+            if distance > k.window:
+                d[T_INSIDE] = math.nan
+            elif math.isnan(d[T_INSIDE]):
+                d[T_INSIDE] = t
+            trigger = t - d[T_INSIDE] >= k.dwell - eps  # false for nan
+        if trigger and math.isnan(d[T_LOCKED]):
+            if k.kind == NONE and k.brake == 0:
+                d[T_LOCKED] = t
+            else:
+                d[T_CLOSE] = t
+                d[PHASE] = CLOSING
+    elif phase == CLOSING:
+        closed = t >= closing_end(d, p) - eps
+        if opposite_piloted(p):
+            closed = closed and d[AREA_A] == 0.0 and d[AREA_B] == 0.0
+        if closed:
+            d[T_LOCKED] = t
+            d[PHASE] = LOCKED
+    elif phase == LOCKED:
+        if t >= d[T_LOCKED] + hold_time - eps:
+            if k.prematch == 1:
+                d[T_MATCH] = t
+                d[PHASE] = MATCHING
+            else:
+                d[T_OPEN] = t
+                d[PHASE] = OPENING
+    elif phase == MATCHING and t >= d[T_MATCH] + k.t_prematch - eps:
+        d[T_OPEN] = t
+        d[PHASE] = OPENING
+
+
+@kernel
+def next_corner(t: float, t_end: float, d: NDArray[np.float64], p: AxisParameters) -> float:
+    """Return the first time after ``t`` at which lock or brake change their course [s]."""
+    k = p.lock
+    first = t_end
+    phase = int(d[PHASE])
+    if phase == CLOSING:
+        if split(p) and not opposite_piloted(p):
+            for delay in (k.delay_A, k.delay_B):
+                begin = d[T_CLOSE] + delay
+                if t < begin < first:
+                    first = begin
+                if t < begin + k.t_close < first:
+                    first = begin + k.t_close
+        if k.brake == 1 and t < d[T_CLOSE] + k.t_brake_close < first:
+            first = d[T_CLOSE] + k.t_brake_close
+    elif phase == OPENING:
+        end = opening_end(d, p)
+        if t < end < first:
+            first = end
+        if k.brake == 1 and t < d[T_OPEN] + k.t_brake_open < first:
+            first = d[T_OPEN] + k.t_brake_open
+    return first
+
+
+@kernel
+def ramp_at(t: float, begin: float, length: float) -> tuple[float, float]:
+    """Return area and slope of a closing ramp just after a time."""
+    if t < begin:
+        return 1.0, 0.0
+    if t >= begin + length:
+        return 0.0, 0.0
+    return 1.0 - (t - begin) / length, -1.0 / length
+
+
+@kernel
+def mixed_pressure(
+    V_c: float, V_l: float, p_c: float, p_l: float, hose: float, p: AxisParameters
+) -> float:
+    """Return the pressure at which chamber and line settle when they mix [Pa].
+
+    Oil is conserved: each volume takes or gives ``C dp`` with its compliance at its mean pressure;
+    for equal stiffness the pressures mix by volume.
+    """
+    mean = 0.5 * (p_c + p_l)
+    for _ in range(8):
+        C_c = chamber_compliance(V_c, 0.5 * (p_c + mean), p.cylinder, p.oil)
+        C_l = chamber_compliance(V_l, 0.5 * (p_l + mean), p.cylinder, p.oil) + hose
+        mean = (C_c * p_c + C_l * p_l) / (C_c + C_l)
+    return mean
+
+
+@kernel
+def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters) -> bool:
+    """Do what lock and brake do at a time: split, engage, mix. Return whether the state jumped.
+
+    Parameters
+    ----------
+    t : float
+        Time [s].
+    x : ndarray, shape (n_states,)
+        State; pressures jump when an opened lock mixes them.
+    d : ndarray, shape (SIZE,)
+        Memory, changed in place.
+    p : AxisParameters
+        Numbers of the axis.
+    """
+    k, i, eps = p.lock, p.index, 1e-12
+    phase = int(d[PHASE])
+    if k.brake == 1:
+        if phase == CLOSING and d[BRAKE] == 0.0 and t >= d[T_CLOSE] + k.t_brake_close - eps:
+            d[BRAKE], d[BRAKE_POSITION] = 1.0, x[i.table_position]
+        if phase == OPENING and t >= d[T_OPEN] + k.t_brake_open - eps:
+            d[BRAKE] = 0.0
+    if phase == CLOSING and split(p) and not opposite_piloted(p):
+        if t >= d[T_CLOSE] + k.delay_A - eps:
+            d[MERGED_A] = 0.0
+        if t >= d[T_CLOSE] + k.delay_B - eps:
+            d[MERGED_B] = 0.0
+    if phase == OPENING and t >= opening_end(d, p) - eps:
+        if not split(p) or opposite_piloted(p):
+            d[PHASE], d[T_FREE] = RELEASED, t
+            return False
+        if k.kind == CHECK:
+            p_S = x[i.supply_pressure]
+            lifts = pilot_opens(p_S, x[i.pressure_a], x[i.line_pressure_a], k)
+            lifts = lifts and pilot_opens(p_S, x[i.pressure_b], x[i.line_pressure_b], k)
+            if not lifts:
+                d[BLOCKED] = 1.0
+                return False
+        d[BLOCKED] = 0.0
+        V_A, V_B = volumes(x[i.piston_position], p.cylinder)
+        p_A = mixed_pressure(
+            V_A, p.cylinder.V_lA, x[i.pressure_a], x[i.line_pressure_a], p.cylinder.hose_A, p
+        )
+        x[i.pressure_a] = x[i.line_pressure_a] = p_A
+        if p.cylinder.has_b == 1:
+            p_B = mixed_pressure(
+                V_B, p.cylinder.V_lB, x[i.pressure_b], x[i.line_pressure_b], p.cylinder.hose_B, p
+            )
+            x[i.pressure_b] = x[i.line_pressure_b] = p_B
+        d[MERGED_A] = d[MERGED_B] = 1.0
+        d[AREA_A] = d[AREA_B] = 1.0
+        d[PHASE], d[T_FREE] = RELEASED, t
+        return True
+    return False

@@ -2,8 +2,8 @@
 
 Every compiled function of servosim is made by :func:`kernel`. The compiler's own cache does not
 notice an edit in a called function of another file and would return numbers of the old code, so
-the cache folder is named after a hash of all sources of the package together with the versions of
-the compiler and of numpy: any edit opens a new folder. Set ``SERVOSIM_CACHE`` to move the cache.
+the cache folder is named after a hash of all sources that compiled code can depend on, with the
+versions of the compiler and of numpy: any edit to them opens a new folder. Set ``SERVOSIM_CACHE`` to move the cache.
 ``fastmath`` is never used, because results must not depend on the machine that made them.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 import tempfile
 import time
@@ -26,8 +27,54 @@ _KEEP_FOLDERS = 4
 _KEEP_SECONDS = 86400.0
 
 
+_IMPORT = re.compile(r"^\s*(?:from\s+servosim(?:\.([\w.]+))?\s+import\s+(\([^)]*\)|[^#\n]+)|"
+                     r"import\s+servosim\.([\w.]+))", re.MULTILINE)  # fmt: skip
+
+
+def _imported(text: str) -> set[str]:
+    """Return the modules of the package that a source may import, by dotted name."""
+    names = set()
+    for module, parts, plain in _IMPORT.findall(text):
+        names.add(module or plain)
+        stem = f"{module}." if module else ""
+        names |= {stem + part.split(" as ")[0].strip(" (),\n") for part in parts.split(",")}
+    return names
+
+
+def compiled_sources() -> list[Path]:
+    """Return every source that a compiled function can depend on.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The modules that make kernels and, through any number of imports, all they import.
+    """
+    root = Path(__file__).parent
+    texts = {}
+    for path in root.rglob("*.py"):
+        parts = path.relative_to(root).with_suffix("").parts
+        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        texts[name] = (path, path.read_bytes())
+    wanted = [name for name, (_, text) in texts.items() if b"_jit import kernel" in text]
+    found: set[str] = set()
+    while wanted:
+        name = wanted.pop()
+        if name not in found and name in texts:
+            found.add(name)
+            inside = {name + "." + part for part in _relative(name, texts)}
+            wanted += _imported(texts[name][1].decode("utf-8")) | inside
+    found.add("_jit")
+    return sorted(texts[name][0] for name in found)
+
+
+def _relative(name: str, texts: dict[str, tuple[Path, bytes]]) -> set[str]:
+    """Return the parts of a package: importing it may run any of them."""
+    stem = name + "."
+    return {other[len(stem):] for other in texts if name and other.startswith(stem)}
+
+
 def source_hash() -> str:
-    """Return a hash of every source file of the package and of the compiler's version.
+    """Return a hash of every source that compiled code depends on and of the compiler's version.
 
     Returns
     -------
@@ -36,7 +83,7 @@ def source_hash() -> str:
     """
     digest = hashlib.sha256(f"{numba.__version__} {np.__version__}".encode())
     root = Path(__file__).parent
-    for path in sorted(root.rglob("*.py")):
+    for path in compiled_sources():
         digest.update(str(path.relative_to(root)).encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

@@ -126,7 +126,7 @@ class Cylinder(Table):
     displacement: float = quantity(
         "cm3/rev",
         above=0,
-        high="0.1 m3/rev",
+        high="100000 cm3/rev",
         when={"kind": ("motor_screw",)},
         symbol="D",
         doc="Displacement of the motor.",

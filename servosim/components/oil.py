@@ -30,13 +30,13 @@ class Oil(Table):
     """Oil of the axis; the temperature is that of the move."""
 
     viscosity_1: float = quantity(
-        "mm2/s", above=0, high="20000 mm2/s", symbol="nu_1", doc="Kinematic viscosity, first point."
+        "mm2/s", low="0.5 mm2/s", high="20000 mm2/s", symbol="nu_1", doc="Kinematic viscosity, first point."
     )
     viscosity_temperature_1: float = quantity(
         "degC", low="-50 degC", high="200 degC", symbol="T_1", doc="Temperature of the first point."
     )
     viscosity_2: float = quantity(
-        "mm2/s", above=0, high="20000 mm2/s", symbol="nu_2", doc="Kinematic viscosity, second point."
+        "mm2/s", low="0.5 mm2/s", high="20000 mm2/s", symbol="nu_2", doc="Kinematic viscosity, second point."
     )
     viscosity_temperature_2: float = quantity(
         "degC", low="-50 degC", high="200 degC", symbol="T_2", doc="Temperature of the second point."

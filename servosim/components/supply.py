@@ -173,7 +173,7 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
     Returns
     -------
     SupplyParameters
-        Plain numbers, SI. The loss of the line turns laminar below 1 % of its stated drop.
+        Plain numbers, SI. The loss of the line is laminar well below its stated drop, quadratic above.
     """
     kind = {"ideal": IDEAL, "compensated_pump": COMPENSATED, "fixed_pump": FIXED}[supply.kind]
     gas, line = supply.accumulator == "gas", supply.line == "lumped"
@@ -196,8 +196,9 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
         kappa=supply.gas_exponent if gas else 1.4,
         tau_g=supply.gas_time_constant if gas else 1.0,
         line=int(line),
-        K_line=supply.line_flow / math.sqrt(supply.line_drop) if line else 0.0,
-        dp_line=0.01 * supply.line_drop,
+        # at dp = dp_t the flow equation gives K sqrt(dp) / 2^(1/4)
+        K_line=2.0**0.25 * supply.line_flow / math.sqrt(supply.line_drop) if line else 0.0,
+        dp_line=supply.line_drop,
         V_S=supply.line_volume,
         T_a=supply.ambient_temperature,
         C_T=supply.tank_heat_capacity,
@@ -221,7 +222,11 @@ def relief_flow(p_P: float, p: SupplyParameters) -> float:
 
 @kernel
 def line_flow(p_P: float, p_S: float, p: SupplyParameters) -> float:
-    """Return the flow from pump to valve [m3/s], quadratic with a laminar core."""
+    """Return the flow from pump to valve [m3/s]: laminar well below the stated drop, quadratic above.
+
+    ``q = K dp / (dp^2 + dp_t^2)^(1/4)`` with the stated drop as dp_t: hydraulic lines pass from
+    laminar to turbulent flow near their usual velocity (own choice).
+    """
     dp = p_P - p_S
     return p.K_line * dp / math.sqrt(math.sqrt(dp * dp + p.dp_line * p.dp_line))
 

@@ -41,7 +41,7 @@ class Valve(Table):
         "bar", above=0, high="400 bar", symbol="dp_n", doc="Total drop over both lands at rating."
     )
     rated_stroke: float = quantity(
-        "mm", above=0, high="20 mm", symbol="x_n", doc="Spool stroke at rated command."
+        "mm", low="0.01 mm", high="20 mm", symbol="x_n", doc="Spool stroke at rated command."
     )
     overlap_pa: float = quantity(
         "%", low="-50 %", high="50 %", symbol="L_PA", doc="Overlap of the land P to A (underlap < 0)."

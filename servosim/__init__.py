@@ -1,0 +1,92 @@
+"""Simulates a hydraulically driven positioning axis before anyone touches hardware.
+
+The public names are those of ``__all__``. Each is loaded when it is first used, so that
+``import servosim`` costs nothing, and neither matplotlib nor control is imported before its time.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the modules named here
+    from .axis import Axis, read_axis
+    from .document import AxisFile
+    from .errors import Fault, ParameterError, ServosimError, SimulationError, UnitError
+    from .metrics import Metric, metrics
+    from .params import diff, schema
+    from .plots import compare_moves, plot_move, save_figure
+    from .program import Move
+    from .result import Event, Run, Status
+    from .simulate import simulate
+    from .traces import write_csv, write_netcdf
+    from .version import __version__
+
+__all__ = [
+    "Axis",
+    "AxisFile",
+    "Event",
+    "Fault",
+    "Metric",
+    "Move",
+    "ParameterError",
+    "Run",
+    "ServosimError",
+    "SimulationError",
+    "Status",
+    "UnitError",
+    "__version__",
+    "compare_moves",
+    "diff",
+    "metrics",
+    "plot_move",
+    "read_axis",
+    "save_figure",
+    "schema",
+    "simulate",
+    "write_csv",
+    "write_netcdf",
+]
+
+_HOMES = {
+    "axis": ("Axis", "read_axis"),
+    "document": ("AxisFile",),
+    "errors": ("Fault", "ParameterError", "ServosimError", "SimulationError", "UnitError"),
+    "metrics": ("Metric", "metrics"),
+    "params": ("diff", "schema"),
+    "plots": ("compare_moves", "plot_move", "save_figure"),
+    "program": ("Move",),
+    "result": ("Event", "Run", "Status"),
+    "simulate": ("simulate",),
+    "traces": ("write_csv", "write_netcdf"),
+    "version": ("__version__",),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'servosim' has no attribute '{name}'")
+    value = getattr(import_module(f"servosim.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
+
+
+class _Package(ModuleType):
+    """The package as a module on which a public name always means the public object.
+
+    Importing ``servosim.simulate`` would otherwise put the module in the place of the function.
+    """
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if not (name in _HOME and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

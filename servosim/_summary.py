@@ -1,0 +1,363 @@
+"""What the command line says of an axis and of a run: for people, and as one JSON object.
+
+Pure functions of an axis or a run; nothing is printed or written here, and no figure is worked out
+that another module does not define.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from servosim import units
+from servosim.axis import Axis
+from servosim.components.valve_rating import null_leakage, null_pressure_gain
+from servosim.errors import Fault
+from servosim.motion import READS, Schedule, closed_form
+from servosim.params import si
+from servosim.result import Run
+
+CAUTION = (
+    "Calculated, not a release to run: isolate and bleed before work on the hydraulics, start at "
+    "low pressure and low gain, and heed the cautions in README.md."
+)
+_UNITS = {
+    "Pa": "bar",
+    "m3/s": "L/min",
+    "m3": "L",
+    "J": "kJ",
+    "m2": "cm2",
+    "m3/s/sqrt(Pa)": "L/min/sqrt(bar)",
+    "m2/s": "mm2/s",
+}
+
+
+class Derived(NamedTuple):
+    """A number that follows from the file, as the kernels use it."""
+
+    value: float  # SI
+    unit: str
+    definition: str
+
+
+def derived(axis: Axis) -> dict[str, Derived]:
+    """Return the numbers that the kernels use and that the file states only indirectly.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    dict of str to Derived
+        Value [SI], its unit and what it is.
+    """
+    p = axis.parameters
+    v, c, g = p.valve, p.cylinder, p.controller
+    found = {
+        "flow_coefficient_a": Derived(
+            v.K_A, "m3/s/sqrt(Pa)", "flow of a wide open land at side A over the root of its drop"
+        ),
+        "flow_coefficient_b": Derived(v.K_B, "m3/s/sqrt(Pa)", "the same at side B"),
+        "clearance": Derived(
+            v.c, "1", "effective opening of a land at its edge, fraction of the rated stroke"
+        ),
+        "transition_pressure": Derived(
+            v.dp_t, "Pa", "drop over a wide open land where laminar and turbulent flow meet"
+        ),
+        "area_a": Derived(c.A_A, "m2", "area on which pressure A extends the axis"),
+        "area_b": Derived(c.A_B, "m2", "area on which pressure B retracts the axis"),
+        "velocity_gain_extending": Derived(
+            g.g_plus, "m/s", "steady velocity at full command, extending, at the steady load"
+        ),
+        "velocity_gain_retracting": Derived(
+            g.g_minus, "m/s", "steady velocity at full command, retracting, at the steady load"
+        ),
+        "viscosity": Derived(p.oil.nu, "m2/s", "kinematic viscosity at the oil's temperature"),
+        "density": Derived(p.oil.rho, "kg/m3", "density of the oil at its temperature"),
+    }
+    if c.has_b:
+        pressure = v.p_rating
+        leakage = null_leakage(pressure, v) + v.q_pilot
+        found["null_leakage"] = Derived(
+            leakage, "m3/s", "at the rating pressure and the oil's temperature, with the pilot"
+        )
+        found["null_pressure_gain"] = Derived(
+            null_pressure_gain(pressure, v),
+            "Pa",
+            "change of load pressure over spool travel at null, for a whole rated stroke",
+        )
+    return found
+
+
+def schedule(axis: Axis) -> Schedule:
+    """Return the closed forms of the file's move for an ideally followed reference.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    Schedule
+        Stopping distance and times, see :func:`servosim.motion.closed_form`.
+    """
+    f = axis.file
+    others = {"velocity_gain": f.controller.velocity_gain, "window": f.window.half_width}
+    values = {
+        name: others[name] if name in others else getattr(f.reference, name)
+        for name in READS[f.reference.kind]
+    }
+    return closed_form(f.reference.kind, f.move.target - f.move.start, **values)
+
+
+def warnings(axis: Axis) -> list[Fault]:
+    """Return what the file allows but deserves a second look, with the file's name.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    list of Fault
+        Empty if there is nothing to say.
+    """
+    return [dataclasses.replace(fault, file=axis.path) for fault in axis.file.warnings()]
+
+
+def shown(value: float | None, unit: str) -> str:
+    """Return an SI value in the unit of the trade, four figures.
+
+    Parameters
+    ----------
+    value : float or None
+        Value [SI].
+    unit : str
+        Its SI unit.
+
+    Returns
+    -------
+    str
+        Such as "4.2 um"; "-" if there is no value.
+
+    Examples
+    --------
+    >>> shown(4.2e-6, "m"), shown(14e6, "Pa"), shown(None, "s")
+    ('4.2 um', '140 bar', '-')
+    """
+    if value is None or math.isnan(value):
+        return "-"
+    if math.isinf(value):
+        return "never" if unit == "s" else "without limit"
+    if unit == "m":
+        unit = "um" if abs(value) < 1e-3 else "mm"
+    elif unit == "m/s":
+        unit = "um/min" if abs(value) < 1e-6 else "mm/s"
+    else:
+        unit = _UNITS.get(unit, unit)
+    number = f"{units.convert(float(value), unit) + 0.0:.4g}"
+    return number if unit == "1" else f"{number} {unit}"
+
+
+def _reference_line(axis: Axis) -> str:
+    """Return how the reference stops, in closed form."""
+    f, s = axis.file, schedule(axis)
+    if f.reference.kind == "step":
+        return "steps to the target at once; how the axis stops is up to the loop"
+    text = (
+        f"stops from {shown(f.reference.velocity, 'm/s')} in {shown(s.stop.distance, 'm')} and "
+        f"{shown(s.stop.time, 's')}; this move peaks at {shown(s.peak_velocity, 'm/s')} and takes "
+        f"{shown(s.move_time, 's')} (closed form, ideally followed)"
+    )
+    if f.reference.kind == "staged" and s.remaining != 0.0:
+        text += f"; it leaves {shown(s.remaining, 'm')}"
+    return text
+
+
+def heading(axis: Axis) -> list[str]:
+    """Return the lines that say what is about to move.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    list of str
+        File, title, move and reference.
+    """
+    f = axis.file
+    return [
+        axis.path,
+        f"  {f.title}",
+        "",
+        f"move        {shown_position(f.move.start)} -> {shown_position(f.move.target)}, window "
+        f"+-{shown(f.window.half_width, 'm')}, {shown(f.move.duration, 's')} simulated",
+        f"reference   {f.reference.kind}: {_reference_line(axis)}",
+    ]
+
+
+def shown_position(value: float) -> str:
+    """Return a position in millimetres with all its figures [m in]."""
+    return f"{units.convert(value, 'mm'):.7g} mm"
+
+
+def outcome(run: Run) -> list[str]:
+    """Return the lines that say how a run ended and what deserves attention.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+
+    Returns
+    -------
+    list of str
+        Status, events, warnings.
+    """
+    lines = [f"status      {run.status.name}: {run.message}"]
+    lines += [f"event       {event.kind}: {event.sentence}" for event in run.events]
+    lines += [f"warning     {fault}" for fault in warnings(run.axis)]
+    return lines
+
+
+def table(rows: Iterable[tuple[str, float | None, str]]) -> list[str]:
+    """Return names and values as aligned lines.
+
+    Parameters
+    ----------
+    rows : iterable of (str, float or None, str)
+        Name, value [SI], SI unit.
+
+    Returns
+    -------
+    list of str
+        One line a row.
+    """
+    cells = [(name.replace("_", " "), shown(value, unit)) for name, value, unit in rows]
+    width = max((len(name) for name, _ in cells), default=0)
+    return [f"  {name:<{width}}  {value}" for name, value in cells]
+
+
+def metric_lines(run: Run) -> list[str]:
+    """Return the metrics of a run as aligned lines in units of the trade.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+
+    Returns
+    -------
+    list of str
+        One line a metric; "-" where the run does not hold what the metric needs.
+    """
+    from servosim.metrics import metrics
+
+    found = metrics(run)
+    return table((name, found[name].value, found[name].unit) for name in found)
+
+
+def derived_lines(axis: Axis) -> list[str]:
+    """Return the derived numbers of an axis as aligned lines.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    list of str
+        One line a number.
+    """
+    return table((name, one.value, one.unit) for name, one in derived(axis).items())
+
+
+def as_json(run: Run) -> dict[str, Any]:
+    """Return everything about a run as values that strict JSON can hold.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+
+    Returns
+    -------
+    dict
+        Version, file, parameters [SI], status, metrics, warnings, derived numbers, and the closed
+        forms of the reference; a value that is no finite number is None.
+    """
+    from servosim.metrics import metrics
+
+    found, ideal = metrics(run), schedule(run.axis)
+    return strict(
+        {
+            "servosim": run.version,
+            "file": run.axis.path,
+            "parameters": si(run.axis.file),
+            "status": {
+                "name": run.status.name,
+                "code": int(run.status),
+                "message": run.message,
+                "time": run.time[-1] if len(run.time) else 0.0,
+                "events": [dataclasses.asdict(event) for event in run.events],
+            },
+            "metrics": {
+                name: {
+                    "value": found[name].value,
+                    "unit": found[name].unit,
+                    "definition": found[name].definition,
+                }
+                for name in found
+            },
+            "warnings": [str(fault) for fault in warnings(run.axis)],
+            "derived": {name: one._asdict() for name, one in derived(run.axis).items()},
+            "reference": {
+                "kind": ideal.kind,
+                "travel": ideal.travel,
+                "peak_velocity": ideal.peak_velocity,
+                "move_time": ideal.move_time,
+                "remaining": ideal.remaining,
+                "stopping_distance": ideal.stop.distance,
+                "stopping_time": ideal.stop.time,
+            },
+            "seed": run.move.seed if run.options.get("seed") is None else run.options["seed"],
+        }
+    )
+
+
+def strict(value: Any) -> Any:
+    """Return a value with plain numbers, and None for every number that is not finite.
+
+    Parameters
+    ----------
+    value : object
+        Dictionaries, lists, texts, numbers, also those of numpy.
+
+    Returns
+    -------
+    object
+        The same in the types of JSON.
+
+    Examples
+    --------
+    >>> strict({"a": float("nan"), "b": [1.0, True]})
+    {'a': None, 'b': [1.0, True]}
+    """
+    if isinstance(value, dict):
+        return {str(key): strict(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [strict(one) for one in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value

@@ -158,7 +158,7 @@ def shown(value: float | None, unit: str) -> str:
     if unit == "m":
         unit = "um" if abs(value) < 1e-3 else "mm"
     elif unit == "m/s":
-        unit = "um/min" if abs(value) < 1e-6 else "mm/s"
+        unit = "um/min" if 0.0 < abs(value) < 1e-6 else "mm/s"
     else:
         unit = _UNITS.get(unit, unit)
     number = f"{units.convert(float(value), unit) + 0.0:.4g}"
@@ -170,13 +170,16 @@ def _reference_line(axis: Axis) -> str:
     f, s = axis.file, schedule(axis)
     if f.reference.kind == "step":
         return "steps to the target at once; how the axis stops is up to the loop"
+    stop_time = "" if math.isinf(s.stop.time) else f" and {shown(s.stop.time, 's')}"
+    move_time = "" if math.isinf(s.move_time) else f" and takes {shown(s.move_time, 's')}"
     text = (
-        f"stops from {shown(f.reference.velocity, 'm/s')} in {shown(s.stop.distance, 'm')} and "
-        f"{shown(s.stop.time, 's')}; this move peaks at {shown(s.peak_velocity, 'm/s')} and takes "
-        f"{shown(s.move_time, 's')} (closed form, ideally followed)"
+        f"stops from {shown(f.reference.velocity, 'm/s')} in {shown(s.stop.distance, 'm')}"
+        f"{stop_time}; this move peaks at {shown(s.peak_velocity, 'm/s')}{move_time} (closed form, "
+        "ideally followed)"
     )
-    if f.reference.kind == "staged" and s.remaining != 0.0:
-        text += f"; it leaves {shown(s.remaining, 'm')}"
+    if s.remaining != 0.0:
+        side = "short of" if s.remaining > 0.0 else "past"
+        text += f"; it comes to rest {shown(abs(s.remaining), 'm')} {side} the target"
     return text
 
 

@@ -23,6 +23,7 @@ from servosim.errors import Fault, ParameterError, ServosimError
 
 if TYPE_CHECKING:
     from servosim.axis import Axis
+    from servosim.document import AxisFile
     from servosim.result import Run
 
 FAILED, REFUSED, INTERRUPTED = 1, 2, 130
@@ -181,8 +182,8 @@ def _write_or_say(run: Run, figure: Path | None, data: Path | None) -> int:
     try:
         for path in _write(run, figure, data):
             typer.echo(f"written: {path}", err=True)
-    except OSError as error:
-        typer.echo(f"cannot write: {error}", err=True)
+    except (OSError, ServosimError) as error:
+        typer.echo(f"not written: {error}", err=True)
         return FAILED
     return 0
 
@@ -299,7 +300,8 @@ def diff(
     with _speaking():
         from servosim import params
 
-        files, faults = [], []
+        files: list[AxisFile] = []
+        faults: list[Fault] = []
         for name in (a, b):
             try:
                 files.append(_read(name, None, []).file)

@@ -15,6 +15,7 @@ from servosim import units
 from servosim.axis import Axis
 from servosim.components.valve_rating import null_leakage, null_pressure_gain
 from servosim.errors import Fault
+from servosim.metrics import Metric, metrics
 from servosim.motion import READS, Schedule, closed_form
 from servosim.params import si
 from servosim.result import Run
@@ -231,20 +232,20 @@ def outcome(run: Run) -> list[str]:
     return lines
 
 
-def table(rows: Iterable[tuple[str, float | None, str]]) -> list[str]:
+def table(rows: Iterable[tuple[str, str]]) -> list[str]:
     """Return names and values as aligned lines.
 
     Parameters
     ----------
-    rows : iterable of (str, float or None, str)
-        Name, value [SI], SI unit.
+    rows : iterable of (str, str)
+        Name, and value with its unit.
 
     Returns
     -------
     list of str
         One line a row.
     """
-    cells = [(name.replace("_", " "), shown(value, unit)) for name, value, unit in rows]
+    cells = [(name.replace("_", " "), value) for name, value in rows]
     width = max((len(name) for name, _ in cells), default=0)
     return [f"  {name:<{width}}  {value}" for name, value in cells]
 
@@ -262,10 +263,17 @@ def metric_lines(run: Run) -> list[str]:
     list of str
         One line a metric; "-" where the run does not hold what the metric needs.
     """
-    from servosim.metrics import metrics
-
     found = metrics(run)
-    return table((name, found[name].value, found[name].unit) for name in found)
+    return table((name, _shown_metric(name, one)) for name, one in found.items())
+
+
+def _shown_metric(name: str, metric: Metric) -> str:
+    """Return a metric as text; a question is answered, a share is a percentage."""
+    if metric.value is not None and name == "settled":
+        return "yes" if metric.value else "no"
+    if metric.value is not None and name == "valve_saturation":
+        return f"{100.0 * metric.value:.4g} %"
+    return shown(metric.value, metric.unit)
 
 
 def derived_lines(axis: Axis) -> list[str]:
@@ -281,7 +289,7 @@ def derived_lines(axis: Axis) -> list[str]:
     list of str
         One line a number.
     """
-    return table((name, one.value, one.unit) for name, one in derived(axis).items())
+    return table((name, shown(one.value, one.unit)) for name, one in derived(axis).items())
 
 
 def as_json(run: Run) -> dict[str, Any]:
@@ -298,8 +306,6 @@ def as_json(run: Run) -> dict[str, Any]:
         Version, file, parameters [SI], status, metrics, warnings, derived numbers, and the closed
         forms of the reference; a value that is no finite number is None.
     """
-    from servosim.metrics import metrics
-
     found, ideal = metrics(run), schedule(run.axis)
     return strict(
         {
@@ -313,14 +319,7 @@ def as_json(run: Run) -> dict[str, Any]:
                 "time": run.time[-1] if len(run.time) else 0.0,
                 "events": [dataclasses.asdict(event) for event in run.events],
             },
-            "metrics": {
-                name: {
-                    "value": found[name].value,
-                    "unit": found[name].unit,
-                    "definition": found[name].definition,
-                }
-                for name in found
-            },
+            "metrics": {name: dataclasses.asdict(one) for name, one in found.items()},
             "warnings": [str(fault) for fault in warnings(run.axis)],
             "derived": {name: one._asdict() for name, one in derived(run.axis).items()},
             "reference": {

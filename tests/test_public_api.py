@@ -1,0 +1,151 @@
+"""The public names: which there are, what importing them costs, and what they promise."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+import pickle
+import re
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+import servosim
+
+ROOT = Path(__file__).parents[1]
+SLOW = {"numba", "numpy", "control", "pint", "pydantic", "matplotlib", "xarray", "scipy", "rich"}
+PUBLIC = [name for name in servosim.__all__ if name != "__version__"]
+FUNCTIONS = [name for name in PUBLIC if name.islower()]
+
+
+def imported_after(program: str) -> set[str]:
+    """Return the slow packages that a fresh interpreter holds after a program."""
+    text = f"import sys\n{program}\nprint('IMPORTED', *sorted({SLOW!r} & set(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-c", text], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    return set(done.stdout.split("IMPORTED", 1)[1].split())
+
+
+class TestNames:
+    def test_all_is_sorted_and_complete(self):
+        assert sorted(servosim.__all__) == servosim.__all__
+        assert set(servosim.__all__) <= set(dir(servosim))
+
+    @pytest.mark.parametrize("name", servosim.__all__)
+    def test_every_name_is_there(self, name):
+        assert getattr(servosim, name) is not None
+
+    @pytest.mark.parametrize("name", PUBLIC)
+    def test_every_name_is_the_object_of_its_module_and_documented(self, name):
+        found = getattr(servosim, name)
+        assert found.__name__ == name
+        assert found is getattr(sys.modules[found.__module__], name)
+        assert inspect.getdoc(found)
+
+    def test_type_checkers_see_the_same_names(self):
+        tree = ast.parse((ROOT / "servosim/__init__.py").read_text(encoding="utf-8"))
+        seen = {
+            alias.name: node.module
+            for node in ast.walk(tree)
+            if isinstance(node, ast.ImportFrom) and node.level == 1
+            for alias in node.names
+        }
+        assert seen == servosim._HOME
+
+    def test_unknown_name(self):
+        with pytest.raises(AttributeError, match="no attribute 'simulat'"):
+            _ = servosim.simulat
+
+    def test_version_is_that_of_the_package(self):
+        assert servosim.__version__ == version("servosim")
+
+    @pytest.mark.parametrize("name", ["simulate", "metrics"])
+    def test_a_function_is_not_hidden_by_the_module_of_its_name(self, name):
+        importlib.import_module(f"servosim.{name}")
+        assert inspect.isfunction(getattr(servosim, name))
+        program = f"import servosim.{name}, servosim\nassert callable(servosim.{name})"
+        assert "matplotlib" not in imported_after(program)
+
+    def test_every_name_survives_a_star_import(self):
+        names: dict[str, object] = {}
+        exec("from servosim import *", names)
+        assert set(servosim.__all__) <= set(names)
+
+
+class TestImports:
+    def test_the_package_alone_imports_nothing_slow(self):
+        assert imported_after("import servosim") == set()
+
+    def test_errors_import_nothing_slow(self):
+        assert imported_after("from servosim import ParameterError") == set()
+
+    def test_help_imports_nothing_slow(self):
+        program = (
+            "from typer.testing import CliRunner\nfrom servosim.cli import app\n"
+            "for words in (['--help'], ['move', '--help'], ['--version']):\n"
+            "    assert CliRunner().invoke(app, words).exit_code == 0"
+        )
+        assert imported_after(program) <= {"rich"}
+
+    def test_a_move_needs_neither_plots_nor_linear_models(self):
+        program = (
+            "import servosim\n"
+            "axis = servosim.read_axis('params/tube_sheet_table.toml')\n"
+            "run = servosim.simulate(axis.replace({'move.duration': '0.01 s'}))\n"
+            "servosim.metrics(run)"
+        )
+        assert not imported_after(program) & {"matplotlib", "control", "xarray"}
+
+
+class TestErrors:
+    @pytest.mark.parametrize(
+        ("name", "base"),
+        [
+            ("ParameterError", ValueError),
+            ("UnitError", ValueError),
+            ("SimulationError", RuntimeError),
+        ],
+    )
+    def test_each_error_is_also_a_built_in(self, name, base):
+        kind = getattr(servosim, name)
+        assert issubclass(kind, base)
+        assert issubclass(kind, servosim.ServosimError)
+
+    def test_a_parameter_error_says_one_fault_a_line_and_travels(self):
+        faults = [
+            servosim.Fault("axis.toml", "valve", "rated_flow", "0 L/min", "more than 0 L/min"),
+            servosim.Fault("axis.toml", "lock", "windo", "unknown key", "", "window"),
+        ]
+        error = servosim.ParameterError(faults)
+        assert str(error).splitlines() == [
+            "axis.toml [valve] rated_flow: 0 L/min; expected more than 0 L/min",
+            "axis.toml [lock] windo: unknown key; nearest name 'window'",
+        ]
+        assert pickle.loads(pickle.dumps(error)).faults == tuple(faults)
+
+
+class TestDocstrings:
+    @pytest.mark.parametrize("name", FUNCTIONS)
+    def test_every_parameter_of_a_function_is_described(self, name):
+        function = getattr(servosim, name)
+        text = inspect.getdoc(function)
+        section = re.split(r"\n\w[\w ]*\n-+\n", text.split("Parameters\n----------\n", 1)[1])[0]
+        described = {
+            part.strip()
+            for line in section.splitlines()
+            if line and not line.startswith(" ")
+            for part in line.split(" : ")[0].split(",")
+        }
+        names = set(inspect.signature(function).parameters)
+        assert described == names
+
+    @pytest.mark.parametrize("name", FUNCTIONS)
+    def test_every_function_says_what_it_returns(self, name):
+        function = getattr(servosim, name)
+        returns = inspect.signature(function).return_annotation
+        assert ("Returns\n-------\n" in inspect.getdoc(function)) == (returns not in (None, "None"))

@@ -89,9 +89,9 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     "limit_cycle_amplitude": (
         "m",
         "half the largest swing from peak to peak of the unlocked table at rest, over the last two "
-        "of at least three periods that do not fade, in the second half of its rest; zero if there "
-        f"are none although the rest lasted {LONG_REST:g}/Kv; swings below a hundredth of the "
-        "window don't count",
+        "of at least three periods that do not fade, in the second half of its rest; zero if it "
+        f"never turns there in a rest of {LONG_REST:g}/Kv, or if its swings fade or end; none if "
+        "there are too few to tell; swings below a hundredth of the window don't count",
     ),
     "pressure_max": ("Pa", "highest pressure in a chamber, gauge, between the samples too"),
     "pressure_min": ("Pa", "lowest pressure in a chamber, gauge, between the samples too"),

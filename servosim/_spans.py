@@ -211,8 +211,8 @@ def stretches(mask: NDArray[np.bool_]) -> list[Span]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def turning_points(x: Array, least: float) -> Array:
-    """Return the values at which a trace turns back by more than a least swing.
+def turning_points(x: Array, least: float) -> tuple[NDArray[np.int64], Array]:
+    """Return where a trace turns back by more than a least swing.
 
     Parameters
     ----------
@@ -223,27 +223,29 @@ def turning_points(x: Array, least: float) -> Array:
 
     Returns
     -------
-    ndarray, shape (n_turns,)
-        Alternating highs and lows, without the ends of the trace.
+    samples : ndarray, shape (n_turns,)
+        Sample numbers of alternating highs and lows, without the ends of the trace.
+    values : ndarray, shape (n_turns,)
+        The trace there.
     """
     if len(x) < 3:
-        return np.zeros(0)
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
     step = np.sign(np.diff(x))
     moving = np.flatnonzero(step)
     turn = moving[1:][step[moving[1:]] != step[moving[:-1]]]
-    turns: list[float] = []
-    extreme, way = float(x[0]), 0
-    low = high = extreme
-    for value in (*x[turn].tolist(), float(x[-1])):
+    found: list[int] = []
+    at, way = 0, 0
+    low = high = float(x[0])
+    for k in (*turn.tolist(), len(x) - 1):
+        value = float(x[k])
         if way == 0:
             low, high = min(low, value), max(high, value)
-            if value - low > least:
-                way, extreme = 1, value
-            elif high - value > least:
-                way, extreme = -1, value
-        elif way * (value - extreme) >= 0.0:
-            extreme = value
-        elif way * (extreme - value) > least:
-            turns.append(extreme)
-            way, extreme = -way, value
-    return np.array(turns)
+            if value - low > least or high - value > least:
+                way, at = (1 if value - low > least else -1), k
+        elif way * (value - x[at]) >= 0.0:
+            at = k
+        elif way * (x[at] - value) > least:
+            found.append(at)
+            way, at = -way, k
+    samples = np.array(found, dtype=np.int64)
+    return samples, x[samples]

@@ -220,11 +220,20 @@ def _limit_cycle(run: Run, spans: Spans, x: Array) -> float | None:
     if begin >= span[1]:
         return None
     part = x[(begin + span[1]) // 2 : span[1]]
-    swings = np.abs(np.diff(turning_points(part, 0.01 * m.window)))
-    if len(swings) >= 6 and swings[-2:].mean() >= 0.7 * swings[:2].mean():
-        return float(swings[-4:].max()) / 2.0
-    long = (span[1] - begin) * spans.period >= LONG_REST / run.axis.parameters.controller.K_v
-    return 0.0 if long else None
+    turns, at = turning_points(part, 0.01 * m.window)
+    if len(turns) == 0:
+        long = (span[1] - begin) * spans.period >= LONG_REST / run.axis.parameters.controller.K_v
+        return 0.0 if long else None
+    if len(turns) == 1:
+        return None
+    period = 2.0 * float(np.diff(turns).mean())
+    if len(part) - 1 - turns[-1] > 1.5 * period:
+        return 0.0
+    swings = np.abs(np.diff(at))
+    if len(swings) < 6:
+        return None
+    lasting = swings[-2:].mean() >= 0.7 * swings[:2].mean()
+    return float(swings[-4:].max()) / 2.0 if lasting else 0.0
 
 
 def _hold(run: Run, spans: Spans, x: Array) -> dict[str, float | None]:

@@ -91,18 +91,29 @@ def _overrides(given: list[str] | None) -> tuple[dict[str, str], list[Fault]]:
     return values, faults
 
 
-def _output_faults(option: str, path: Path | None, suffixes: tuple[str, ...]) -> list[Fault]:
+def _seed(text: str | None) -> tuple[int | None, list[Fault]]:
+    """Return the seed in a text, and what is wrong with it."""
+    if text is None:
+        return None, []
+    if text.isascii() and text.isdecimal() and len(text) < 20 and int(text) <= _LARGEST_SEED:
+        return int(text), []
+    expected = f"a whole number from 0 to {_LARGEST_SEED}"
+    return None, [Fault("--seed", "", "", f"{text!r} is no seed", expected)]
+
+
+def _output_faults(option: str, path: str | None, suffixes: tuple[str, ...]) -> list[Fault]:
     """Return why a file could not be written."""
     if path is None:
         return []
-    name, folder = str(path), path.absolute().parent
+    name, file = path, Path(path)
+    folder = file.absolute().parent
 
     def refuse(what: str, expected: str) -> list[Fault]:
         return [Fault(option, "", "", what, expected)]
 
-    if path.suffix.lower() not in suffixes:
+    if file.suffix.lower() not in suffixes:
         return refuse(f"{name!r} has no known suffix", " or ".join(suffixes))
-    if path.is_dir():
+    if file.is_dir():
         return refuse(f"{name!r} is a folder", "the path of a file")
     if not folder.is_dir():
         return refuse(f"the folder of {name!r} does not exist", "a folder that exists")
@@ -158,23 +169,23 @@ def _print_json(value: Mapping[str, Any]) -> None:
     typer.echo(json.dumps(value, indent=2, allow_nan=False, ensure_ascii=False))
 
 
-def _write(run: Run, figure: Path | None, data: Path | None) -> list[str]:
+def _write(run: Run, figure: str | None, data: str | None) -> list[str]:
     """Write what was asked for and return the paths written."""
     written = []
     if data is not None:
         from servosim.traces import write_csv, write_netcdf
 
-        (write_csv if data.suffix.lower() == ".csv" else write_netcdf)(run, data)
-        written.append(str(data))
+        (write_csv if data.lower().endswith(".csv") else write_netcdf)(run, data)
+        written.append(data)
     if figure is not None:
         from servosim.plots import plot_move, save_figure
 
         save_figure(plot_move(run), figure)
-        written.append(str(figure))
+        written.append(figure)
     return written
 
 
-def _write_or_say(run: Run, figure: Path | None, data: Path | None) -> int:
+def _write_or_say(run: Run, figure: str | None, data: str | None) -> int:
     """Write what was asked for; return 0, or 1 with a line on stderr if it could not be done."""
     if (figure or data) and len(run.time) < 2:
         typer.echo("nothing was computed that could be written", err=True)
@@ -196,25 +207,28 @@ def move(
         bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
     ] = False,
     figure: Annotated[
-        Path | None, typer.Option(help="Write a figure of the move: .png, .svg or .pdf.")
+        str | None,
+        typer.Option(metavar="PATH", help="Write a figure of the move: .png, .svg or .pdf."),
     ] = None,
     data: Annotated[
-        Path | None, typer.Option(help="Write the traces: .nc (NetCDF) or .csv.")
+        str | None, typer.Option(metavar="PATH", help="Write the traces: .nc (NetCDF) or .csv.")
     ] = None,
     seed: Annotated[
-        int | None,
-        typer.Option(min=0, max=_LARGEST_SEED, help="Seed of the noise in place of the file's."),
+        str | None,
+        typer.Option(metavar="NUMBER", help="Seed of the noise in place of the file's."),
     ] = None,
 ) -> None:
     """Simulate the move of a file and say how it went."""
     with _speaking():
         faults = _output_faults("--figure", figure, FIGURES)
         faults += _output_faults("--data", data, DATA)
+        number, more = _seed(seed)
+        faults += more
         with _watching(not as_json and sys.stderr.isatty()) as progress:
             axis = _read(file, values, faults)
             from servosim.simulate import simulate
 
-            run = simulate(axis, seed=seed, on_failure="return", progress=progress)
+            run = simulate(axis, seed=number, on_failure="return", progress=progress)
         code = _tell(run, as_json)
         code = max(_write_or_say(run, figure, data), code)
     raise typer.Exit(code)

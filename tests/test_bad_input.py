@@ -237,8 +237,6 @@ class TestOptions:
         [
             ["move"],
             ["mov", str(DEMO)],
-            ["move", str(DEMO), "--seed", "-1"],
-            ["move", str(DEMO), "--seed", "x"],
             ["move", str(DEMO), "--sed", "1"],
             ["check", str(DEMO), "extra"],
         ],
@@ -246,6 +244,12 @@ class TestOptions:
     def test_wrong_use(self, words):
         lines = refused(*words)
         assert lines[0].startswith("Usage: ")
+
+    @pytest.mark.parametrize("seed", ["-1", "x", "1.5", "", "2147483648", "1" * 5000, "²"])
+    def test_no_seed(self, seed):
+        (line,) = refused("move", str(DEMO), "--seed", seed)
+        expected = "expected a whole number from 0 to 2147483647"
+        assert line == f"--seed: {seed!r} is no seed; {expected}"
 
     def test_unknown_table_of_the_schema(self):
         (line,) = refused("schema", "locks")

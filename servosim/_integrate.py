@@ -219,6 +219,7 @@ def run(
     d: NDArray[np.float64],
     w: Held,
     noise: NDArray[np.float64],
+    replay: NDArray[np.float64],
     scale: NDArray[np.float64],
     tolerance: float,
     fixed_steps: int,
@@ -244,6 +245,9 @@ def run(
         Record of the held inputs, overwritten.
     noise : ndarray, shape (3, n_t)
         Standard normal numbers for position and both pressures; shape (3, 0) for none.
+    replay : ndarray, shape (n_t, 3)
+        Readings of another run that the controller shall see instead of its own (position, both
+        pressures), so that all its decisions are the same; shape (0, 3) for none.
     scale : ndarray, shape (n_states,)
         Scale of each state's error.
     tolerance : float
@@ -286,6 +290,7 @@ def run(
     fixed = T_s / fixed_steps if fixed_steps > 0 else 0.0
     has_noise = noise.shape[1] > 0
     opposite = sequence.opposite_piloted(p)
+    w.exact_readings = c.sampled
     h = 0.25 * T_s
     fresh = True
     steps = 0
@@ -310,6 +315,8 @@ def run(
                 n_B = noise[2, k] if has_noise else 0.0
                 p_A = pressure_sample(p_A, n_A, p.transducer)
                 p_B = pressure_sample(p_B, n_B, p.transducer)
+            if k < replay.shape[0]:
+                y, p_A, p_B = replay[k, 0], replay[k, 1], replay[k, 2]
         phase_before = d[sequence.PHASE]
         sequence.sequence(t, y, m.target, m.hold_time, d, p)
         if sequence.act(t, x, d, p) or d[sequence.PHASE] != phase_before:
@@ -323,7 +330,8 @@ def run(
         u = _control(t, y, p_A, p_B, x, d, row, p, m)
         u_time = math.inf
         if c.sampled == 1:
-            u_time = t + c.delay
+            # a delay of one period falls on the next sample exactly, whatever the rounding
+            u_time = t + c.delay if c.delay < T_s * (1.0 - 1e-9) else (k + 1) * T_s
             if c.delay == 0.0:
                 _apply(t, u, x, d, p)
                 u_time = math.inf

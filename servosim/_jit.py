@@ -55,7 +55,7 @@ def compiled_sources() -> list[Path]:
         parts = path.relative_to(root).with_suffix("").parts
         name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
         texts[name] = (path, path.read_bytes())
-    wanted = [name for name, (_, text) in texts.items() if b"_jit import kernel" in text]
+    wanted = [name for name, (_, text) in texts.items() if re.search(rb"_jit import (\w+, )?kernel|_jit import inner_kernel", text)]
     found: set[str] = set()
     while wanted:
         name = wanted.pop()
@@ -140,8 +140,20 @@ def cache_folder() -> Path | None:
 _FOLDER = cache_folder()
 
 
+def _compiled(function: _Function, **more: bool) -> _Function:
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", **more}
+    if _FOLDER is None:
+        return cast(_Function, numba.njit(**options)(function))
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(_FOLDER)  # read when the dispatcher is made, restored at once
+    try:
+        return cast(_Function, numba.njit(cache=True, **options)(function))
+    finally:
+        numba.config.CACHE_DIR = before
+
+
 def kernel(function: _Function) -> _Function:
-    """Compile a function of scalars, tuples and arrays with the house's options.
+    """Compile a function of scalars, tuples, records and arrays with the house's options.
 
     Parameters
     ----------
@@ -153,12 +165,23 @@ def kernel(function: _Function) -> _Function:
     callable
         The compiled function: cached on disk, without the interpreter lock, with IEEE division.
     """
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "cache": _FOLDER is not None}
-    if _FOLDER is None:
-        return cast(_Function, numba.njit(**options)(function))
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(_FOLDER)  # read when the dispatcher is made, restored at once
-    try:
-        return cast(_Function, numba.njit(**options)(function))
-    finally:
-        numba.config.CACHE_DIR = before
+    return _compiled(function)
+
+
+def inner_kernel(function: _Function) -> _Function:
+    """Compile like :func:`kernel`, and put the code into each compiled caller.
+
+    For the equations of the blocks: they run some thirty thousand times in a move, and a call that
+    passes its numbers through memory would cost as much as the arithmetic.
+
+    Parameters
+    ----------
+    function : callable
+        As for :func:`kernel`.
+
+    Returns
+    -------
+    callable
+        The compiled function.
+    """
+    return _compiled(function, forceinline=True)

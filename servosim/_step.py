@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from servosim._jit import kernel
 from servosim.axis import AxisParameters, Held, axis_rhs
+from servosim.components.transducer import lag_after, reading_after
 from servosim.program import Move
 
 C = (0.0, 0.161, 0.327, 0.9, 0.9800255409045097, 1.0, 1.0)
@@ -112,15 +113,39 @@ def attempt(
         left the finite numbers.
     """
     n = p.n_x
+    # one place calls the right-hand side, so that its code stands once; the sums are written out,
+    # because a loop over the earlier stages would cost as much as the equations
     for s in range(0 if fresh else 1, 7):
-        for j in range(n):
-            y[j] = 0.0
-        for r in range(s):
-            weight = A[s, r]
+        a0, a1, a2 = h * A[s, 0], h * A[s, 1], h * A[s, 2]
+        a3, a4, a5 = h * A[s, 3], h * A[s, 4], h * A[s, 5]
+        if s == 0:
+            y[:n] = x[:n]
+        elif s == 1:
             for j in range(n):
-                y[j] += weight * K[r, j]
-        for j in range(n):
-            y[j] = x[j] + h * y[j]
+                y[j] = x[j] + a0 * K[0, j]
+        elif s == 2:
+            for j in range(n):
+                y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j])
+        elif s == 3:
+            for j in range(n):
+                y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j] + a2 * K[2, j])
+        elif s == 4:
+            for j in range(n):
+                y[j] = x[j] + (
+                    (a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j])
+                )
+        elif s == 5:
+            for j in range(n):
+                y[j] = x[j] + (
+                    (a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]) + a4 * K[4, j]
+                )
+        else:
+            for j in range(n):
+                y[j] = x[j] + (
+                    (a0 * K[0, j] + a1 * K[1, j])
+                    + (a2 * K[2, j] + a3 * K[3, j])
+                    + (a4 * K[4, j] + a5 * K[5, j])
+                )
         axis_rhs(t + C[s] * h, y, w, p, m, K[s])
     worst = 0.0
     total = 0.0
@@ -139,6 +164,31 @@ def hits_stop(x: NDArray[np.float64], new: NDArray[np.float64], p: AxisParameter
     """Tell whether the spool runs through one of its stops in a step."""
     i = p.index.spool
     return (abs(x[i]) < 1.0 and abs(new[i]) > 1.0) and p.valve.order == 2
+
+
+@kernel
+def follow(
+    h: float,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    p: AxisParameters,
+    K: NDArray[np.float64],
+) -> None:
+    """Advance the lagged readings in ``x`` over a step that ends at ``y``, see ``lag_after``."""
+    i, s = p.index, p.transducer
+    place = i.table_position if s.on_table == 1 else i.piston_position
+    x[i.scale_reading] = reading_after(
+        x[i.scale_reading], h, x[place], y[place], K[0, place], K[6, place], s
+    )
+    if s.has_pressure == 1:
+        z = h * s.p_rate
+        a, b = i.pressure_a, i.pressure_b
+        x[i.pressure_reading_a] = lag_after(
+            x[i.pressure_reading_a], z, h, x[a], y[a], K[0, a], K[6, a]
+        )
+        x[i.pressure_reading_b] = lag_after(
+            x[i.pressure_reading_b], z, h, x[b], y[b], K[0, b], K[6, b]
+        )
 
 
 @kernel
@@ -228,6 +278,8 @@ def stretch(
             low = step
             continue
         low, high = 0.0, math.inf
+        if w.exact_readings == 1:
+            follow(step, x, y, p, K)
         t = t_end if last else t + step
         for j in range(n):
             x[j] = y[j]

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim._record import record
 from servosim.components import controller as controller_block
 from servosim.components import cylinder as cylinder_block
@@ -128,7 +128,8 @@ class AxisParameters(NamedTuple):
     controller: ControllerParameters
     lock: LockParameters
     index: StateIndex
-    n_x: int  # active states
+    n_x: int  # states that are integrated, first in the vector; the last four are quadratures
+    n_all: int  # these and the readings that follow them exactly
 
 
 class Held(NamedTuple):
@@ -156,11 +157,12 @@ class Held(NamedTuple):
     merged_b: float
     brake: float
     brake_position: float
+    exact_readings: int  # 1 if the loop advances the lagged readings itself
 
 
 def nothing_held() -> Held:
     """Return inputs of an axis left alone: null command, open lock, no thrust."""
-    return Held(0.0, 0.0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0)
+    return Held(0.0, 0.0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
 
 
 @kernel
@@ -202,7 +204,7 @@ def spool_command(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters, 
     return u_h
 
 
-@kernel
+@inner_kernel
 def lock_areas(t: float, w: Held) -> tuple[float, float]:
     """Return the open area of both sides of the lock, 0 to 1."""
     h = t - w.t_0
@@ -210,7 +212,7 @@ def lock_areas(t: float, w: Held) -> tuple[float, float]:
     return a, min(max(w.area_b + w.area_slope_b * h, 0.0), 1.0)
 
 
-@kernel
+@inner_kernel
 def valve_flows(
     t: float, x: NDArray[np.float64], p: AxisParameters
 ) -> tuple[float, float, float, float]:
@@ -226,7 +228,7 @@ def valve_flows(
     return valve_block.output(t, (x[i.spool], 0.0), inputs, p.valve)
 
 
-@kernel
+@inner_kernel
 def lock_flows(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters) -> tuple[float, float]:
     """Return the flows from lines to chambers through the lock [m3/s], zero where merged."""
     i = p.index
@@ -242,7 +244,7 @@ def lock_flows(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters) -> 
     return q_A, q_B
 
 
-@kernel
+@inner_kernel
 def load_inputs(
     t: float, x: NDArray[np.float64], w: Held, p: AxisParameters
 ) -> tuple[float, float, float, float, float, float, float, float]:
@@ -269,7 +271,7 @@ def load_inputs(
     )
 
 
-@kernel
+@inner_kernel
 def load_states(
     x: NDArray[np.float64], p: AxisParameters
 ) -> tuple[float, float, float, float, float, float]:
@@ -318,10 +320,13 @@ def axis_rhs(
     q_PA, q_BT, q_PB, q_AT = valve_flows(t, x, p)
     q_lkA, q_lkB = lock_flows(t, x, w, p)
 
+    u_h = w.spool_command
+    if p.controller.sampled == 0 and w.alive == 1:
+        u_h = spool_command(t, x, w, p, m)
     d_xs, d_vs = valve_block.derivative(
         t,
         (x[i.spool], x[i.spool_rate]),
-        (spool_command(t, x, w, p, m), p_lA, p_lB, p_S, p.supply.p_T),
+        (u_h, p_lA, p_lB, p_S, p.supply.p_T),
         p.valve,
     )
     dx[i.spool_rate] = d_vs
@@ -385,15 +390,16 @@ def axis_rhs(
     dx[i.gas_temperature] = d_supply[3]
     dx[i.tank_temperature] = d_supply[4]
 
-    d_y, d_yA, d_yB = transducer_block.derivative(
-        t,
-        (x[i.scale_reading], x[i.pressure_reading_a], x[i.pressure_reading_b]),
-        (x[i.piston_position], x[i.table_position], p_A, p_B),
-        p.transducer,
-    )
-    dx[i.pressure_reading_a] = d_yA
-    dx[i.pressure_reading_b] = d_yB
-    dx[i.scale_reading] = d_y
+    if w.exact_readings == 0:
+        d_y, d_yA, d_yB = transducer_block.derivative(
+            t,
+            (x[i.scale_reading], x[i.pressure_reading_a], x[i.pressure_reading_b]),
+            (x[i.piston_position], x[i.table_position], p_A, p_B),
+            p.transducer,
+        )
+        dx[i.pressure_reading_a] = d_yA
+        dx[i.pressure_reading_b] = d_yB
+        dx[i.scale_reading] = d_y
 
     if p.controller.sampled == 0:
         states, law_inputs = continuous_command(t, x, w, p, m)
@@ -410,8 +416,12 @@ def axis_rhs(
     dx[i.drawn_volume] = drawn
 
 
-def _state_index(file: AxisFile) -> tuple[StateIndex, int]:
-    """Return the place of each state and the number of active ones."""
+def _state_index(file: AxisFile) -> tuple[StateIndex, int, int]:
+    """Return the place of each state, the number integrated and the number active.
+
+    With a sampled controller nothing but the samples reads the lagged readings: the loop advances
+    them exactly after each step, and they stand behind the integrated states.
+    """
     pump, lumped = file.supply.kind != "ideal", file.supply.line == "lumped"
     split = file.lock.kind in ("blocking_valve", "pilot_check")
     two, bristle = file.structure.masses == "two", file.table.friction != "stribeck"
@@ -439,12 +449,15 @@ def _state_index(file: AxisFile) -> tuple[StateIndex, int]:
         shared |= {"table_position": "piston_position", "table_velocity": "piston_velocity"}
     place: dict[str, int] = {}
     own = [name for name in STATES if name not in shared]
-    order = [n for n in own if active[n]] + [n for n in own if not active[n]]
+    readings = () if continuous else transducer_block.STATES
+    integrated = [n for n in own if active[n] and n not in readings]
+    following = [n for n in own if active[n] and n in readings]
+    order = [*integrated, *following, *(n for n in own if not active[n])]
     for k, name in enumerate(order):
         place[name] = k
     for name, twin in shared.items():
         place[name] = place[twin]
-    return StateIndex(**place), sum(active[n] for n in own)
+    return StateIndex(**place), len(integrated), len(integrated) + len(following)
 
 
 @dataclass(frozen=True)
@@ -487,7 +500,7 @@ class Axis:
                 0.5 * (f.valve.overlap_pb + f.valve.overlap_at),
             ),
         )
-        index, n_x = _state_index(f)
+        index, n_x, n_all = _state_index(f)
         return AxisParameters(
             oil=oil_parameters(f.oil),
             valve=valve,
@@ -499,6 +512,7 @@ class Axis:
             lock=lock_parameters(f.lock),
             index=index,
             n_x=n_x,
+            n_all=n_all,
         )
 
     @cached_property
@@ -515,11 +529,11 @@ class Axis:
     @property
     def states(self) -> tuple[str, ...]:
         """Names of the active states in their order."""
-        index, n_x = self.parameters.index, self.parameters.n_x
-        names = [""] * n_x
+        index, n_all = self.parameters.index, self.parameters.n_all
+        names = [""] * n_all
         for name in reversed(STATES):
             place = getattr(index, name)
-            if place < n_x:
+            if place < n_all:
                 names[place] = name
         return tuple(names)
 

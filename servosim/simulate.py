@@ -19,11 +19,12 @@ from servosim.program import Move
 from servosim.result import Event, Run, Status
 from servosim.version import __version__
 
-TOLERANCE = 1e-5
+TOLERANCE = 1e-6
+READINGS = ("measured_position", "measured_pressure_a", "measured_pressure_b")
 # size of each state against which the error of a step counts; pressures relative to 100 bar
 SCALES = {
-    "spool": 0.3,
-    "spool_rate": 100.0,
+    "spool": 3.0,
+    "spool_rate": 1000.0,
     "pressure_a": 1e7,
     "pressure_b": 1e7,
     "line_pressure_a": 1e7,
@@ -37,9 +38,9 @@ SCALES = {
     "piston_velocity": 0.1,
     "table_position": 1e-3,
     "table_velocity": 0.1,
-    "way_bristle": 1e-4,
-    "seal_bristle": 1e-4,
-    "scale_reading": 1e-3,
+    "way_bristle": 3e-3,
+    "seal_bristle": 3e-3,
+    "scale_reading": 1e-2,
     "pressure_reading_a": 1e7,
     "pressure_reading_b": 1e7,
     "integral": 0.01,
@@ -93,7 +94,9 @@ def noise_of(axis: Axis, seed: int, n_t: int) -> NDArray[np.float64]:
     p = axis.parameters
     if p.controller.sampled == 0 or (p.transducer.noise == 0.0 and p.transducer.p_noise == 0.0):
         return np.zeros((3, 0))
-    return np.random.default_rng(seed).standard_normal((3, n_t))
+    # sample by sample, so that a longer run begins with the same noise
+    numbers = np.random.default_rng(seed).standard_normal((n_t, 3))
+    return np.ascontiguousarray(numbers.T)
 
 
 def simulate(
@@ -103,6 +106,7 @@ def simulate(
     seed: int | None = None,
     tolerance: float = TOLERANCE,
     fixed_steps: int = 0,
+    replay: Run | None = None,
     on_failure: str = "raise",
     progress: Callable[[int, int], Any] | None = None,
 ) -> Run:
@@ -120,6 +124,9 @@ def simulate(
         Largest error of a step [-] relative to the scale of each state (``SCALES``).
     fixed_steps : int, optional
         If positive, that many equal steps in each sample without error control.
+    replay : Run, optional
+        Another run of the same length: its readings are given to the sampled controller, so that
+        quantiser and lock decide as they did there and only the integration differs.
     on_failure : {"raise", "return"}, optional
         Whether a run that does not reach its end raises or is returned with its status.
     progress : callable, optional
@@ -172,8 +179,13 @@ def simulate(
     events = np.zeros((_integrate.N_EVENTS, 4))
     extremes = np.zeros((4, 2))
     done = np.zeros(2, dtype=np.int64)
+    seen = np.zeros((0, 3))
+    if replay is not None:
+        columns = [_integrate.RECORD.index(name) for name in READINGS]
+        seen = np.ascontiguousarray(replay.record[:, columns])
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
-    arguments = (p, record(move), x, memory, record(nothing_held()), noise, error_scale(axis), tolerance, fixed_steps)
+    arguments = (p, record(move), x, memory, record(nothing_held()), noise, seen, error_scale(axis), tolerance)
+    arguments = (*arguments, fixed_steps)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(
         (*arguments, X, R, events, extremes, done), done, n_t, progress
@@ -231,7 +243,7 @@ def _message(axis: Axis, status: Status, t: float, x: NDArray[np.float64]) -> st
     if status == Status.INTERRUPTED:
         return f"The move was interrupted at {t:.3f} s; what was computed is kept."
     scale = error_scale(axis)
-    names = axis.states[:-4]
+    names = axis.states[: axis.parameters.n_x - 4]
     sizes = [abs(x[getattr(axis.parameters.index, n)]) / scale[k] for k, n in enumerate(names)]
     name = names[int(np.argmax(sizes))]
     value = f"{x[getattr(axis.parameters.index, name)]:.6g} {STATE_UNITS[name]}"

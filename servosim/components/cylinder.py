@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel
 from servosim.components.oil import OilParameters, compressibility
 from servosim.params import Table, choice, number, quantity
 
@@ -237,7 +237,7 @@ def cylinder_parameters(cylinder: Cylinder) -> CylinderParameters:
     )
 
 
-@kernel
+@inner_kernel
 def volumes(x_p: float, p: CylinderParameters) -> tuple[float, float]:
     """Return the chamber volumes from piston to lock on sides A and B [m3]."""
     if p.moving == 0:
@@ -246,13 +246,13 @@ def volumes(x_p: float, p: CylinderParameters) -> tuple[float, float]:
     return p.V_A0 + p.A_A * x, p.V_B0 + p.A_B * (p.L - x)
 
 
-@kernel
+@inner_kernel
 def chamber_compliance(V: float, pressure: float, p: CylinderParameters, oil: OilParameters) -> float:
     """Return the compliance of a rigid or elastic volume filled with oil [m3/Pa]."""
     return V * (compressibility(pressure, oil) + p.wall)
 
 
-@kernel
+@inner_kernel
 def output(
     t: float, x: tuple[float, float, float, float], u: tuple[float, float], p: CylinderParameters
 ) -> tuple[float, float, float, float]:
@@ -291,7 +291,7 @@ def output(
     return force, stop, p.seal_c + pressed, p.seal_s + pressed
 
 
-@kernel
+@inner_kernel
 def derivative(
     t: float,
     x: tuple[float, float, float, float],

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel
 
 STRIBECK, LUGRE, LUGRE_PLAIN = 0, 1, 2
 
@@ -24,25 +24,25 @@ class FrictionParameters(NamedTuple):
     """Numbers of a friction contact for the kernels; force levels come with each call."""
 
     model: int  # STRIBECK, LUGRE or LUGRE_PLAIN
-    v_s: float  # Stribeck velocity, m/s
+    v_s_inverse: float  # one over the Stribeck velocity, s/m
     delta: float  # Stribeck exponent
     v_0: float  # smoothing velocity of the memoryless curve, m/s
     sigma_0: float  # bristle stiffness, N/m
     sigma_1: float  # bristle damping, N s/m
-    v_d: float  # velocity over which the bristle damping fades, m/s
+    v_d_inverse: float  # one over the velocity over which the bristle damping fades, s/m
     elastic: float  # break-away deflection as a fraction of F_c/sigma_0
 
 
-@kernel
+@inner_kernel
 def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> float:
     """Return the Stribeck level g(v) = F_c + (F_s - F_c) exp(-|v/v_s|^delta) [N]."""
-    ratio = v / p.v_s
+    ratio = v * p.v_s_inverse
     if p.delta == 2.0:
         return F_c + (F_s - F_c) * math.exp(-ratio * ratio)
     return F_c + (F_s - F_c) * math.exp(-(abs(ratio) ** p.delta))
 
 
-@kernel
+@inner_kernel
 def friction(v: float, z: float, F_c: float, F_s: float, p: FrictionParameters) -> tuple[float, float]:
     """Return friction force without the viscous part, and the rate of the bristle.
 
@@ -67,16 +67,19 @@ def friction(v: float, z: float, F_c: float, F_s: float, p: FrictionParameters) 
         return g * v / math.sqrt(v * v + p.v_0 * p.v_0), 0.0
     if g <= 0.0:
         return 0.0, 0.0
-    z_ss = g / p.sigma_0
+    # deflections are compared as forces: sigma_0 z against the level g of steady sliding
     alpha = 1.0
+    force = p.sigma_0 * z
     if p.model == LUGRE:
-        z_ba = p.elastic * min(F_c, g) / p.sigma_0
-        size = abs(z)
-        if size <= z_ba or z * v <= 0.0:
+        elastic = p.elastic * min(F_c, g)
+        size = abs(force)
+        if size <= elastic or z * v <= 0.0:
             alpha = 0.0
-        elif size < z_ss:
-            middle = 0.5 * (z_ss + z_ba)
-            alpha = 0.5 * math.sin(math.pi * (size - middle) / (z_ss - z_ba)) + 0.5
-    z_rate = v - alpha * abs(v) * z / z_ss
-    ratio = v / p.v_d
-    return p.sigma_0 * z + p.sigma_1 * math.exp(-ratio * ratio) * z_rate, z_rate
+        elif size < g:
+            middle = 0.5 * (g + elastic)
+            alpha = 0.5 * math.sin(math.pi * (size - middle) / (g - elastic)) + 0.5
+    z_rate = v
+    if alpha > 0.0:
+        z_rate -= alpha * abs(v) * force / g
+    ratio = v * p.v_d_inverse
+    return force + p.sigma_1 * math.exp(-ratio * ratio) * z_rate, z_rate

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim.components.friction import (
     LUGRE,
     LUGRE_PLAIN,
@@ -260,12 +260,12 @@ def load_parameters(
     two = structure.masses == "two"
     way = FrictionParameters(
         model=model,
-        v_s=table.stribeck_velocity,
+        v_s_inverse=1.0 / table.stribeck_velocity,
         delta=table.stribeck_exponent,
         v_0=1.0 if bristle else table.smoothing_velocity,
         sigma_0=table.bristle_stiffness if bristle else 1.0,
         sigma_1=table.bristle_damping,
-        v_d=table.bristle_damping_velocity if bristle else 1.0,
+        v_d_inverse=1.0 / table.bristle_damping_velocity if bristle else 1.0,
         elastic=table.elastic_fraction,
     )
     seal = way._replace(
@@ -302,7 +302,7 @@ def load_parameters(
     )
 
 
-@kernel
+@inner_kernel
 def counterbalance_force(x: float, p: LoadParameters) -> float:
     """Return the force against gravity [N]; gas expands polytropically as the table extends."""
     if p.cb == 2:
@@ -311,14 +311,14 @@ def counterbalance_force(x: float, p: LoadParameters) -> float:
     return p.F_cb
 
 
-@kernel
+@inner_kernel
 def way_levels(normal_thrust: float, p: LoadParameters) -> tuple[float, float]:
     """Return the Coulomb and static friction of the ways [N] at a thrust across the axis."""
     N = max(p.M_t * GRAVITY * p.cos + p.N_0 + p.n_T * normal_thrust, 0.0)
     return p.mu_c * N, p.mu_s * N
 
 
-@kernel
+@inner_kernel
 def coupling_force(dx: float, dv: float, p: LoadParameters) -> float:
     """Return the force from piston to table [N] for a relative travel and velocity."""
     half = 0.5 * p.b
@@ -328,7 +328,7 @@ def coupling_force(dx: float, dv: float, p: LoadParameters) -> float:
     return p.k_s * stretch + p.c_s * dv
 
 
-@kernel
+@inner_kernel
 def brake_force(x_t: float, v_t: float, engaged: float, x_b: float, p: LoadParameters) -> float:
     """Return the force of the holding brake against the table's motion [N]."""
     if engaged < 0.5:
@@ -336,7 +336,7 @@ def brake_force(x_t: float, v_t: float, engaged: float, x_b: float, p: LoadParam
     return min(max(p.k_b * (x_t - x_b) + p.c_b * v_t, -p.F_b), p.F_b)
 
 
-@kernel
+@inner_kernel
 def forces(
     x: tuple[float, float, float, float, float, float],
     u: tuple[float, float, float, float, float, float, float, float],
@@ -355,7 +355,7 @@ def forces(
     return seal + p.B_s * x[1], way + p.B * x[3], way_rate, seal_rate
 
 
-@kernel
+@inner_kernel
 def derivative(
     t: float,
     x: tuple[float, float, float, float, float, float],

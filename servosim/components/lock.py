@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim.params import Table, choice, number, quantity
 
 INPUTS = ("pressure", "line_pressure", "area")
@@ -166,7 +166,8 @@ def lock_parameters(lock: Lock) -> LockParameters:
     Returns
     -------
     LockParameters
-        Plain numbers, SI. The element's flow turns laminar below 1 % of its rated drop.
+        Plain numbers, SI. The element's flow is laminar well below its rated drop, quadratic above
+        (own choice).
     """
     has_valve = lock.kind in _VALVES
     return LockParameters(
@@ -182,8 +183,9 @@ def lock_parameters(lock: Lock) -> LockParameters:
         delay_B=lock.closing_delay_b,
         t_open=lock.opening_time,
         release_dwell=lock.release_dwell,
-        K=lock.rated_flow / math.sqrt(lock.rated_pressure_drop) if has_valve else 0.0,
-        dp_t=0.01 * lock.rated_pressure_drop if has_valve else 1.0,
+        # at dp = dp_t the flow equation gives K sqrt(dp) / 2^(1/4)
+        K=2.0**0.25 * lock.rated_flow / math.sqrt(lock.rated_pressure_drop) if has_valve else 0.0,
+        dp_t=lock.rated_pressure_drop if has_valve else 1.0,
         G=lock.leakage,
         V_pop=lock.displaced_volume,
         opposite=int(lock.pilot == "opposite_line"),
@@ -198,7 +200,7 @@ def lock_parameters(lock: Lock) -> LockParameters:
     )
 
 
-@kernel
+@inner_kernel
 def output(t: float, u: tuple[float, float, float], p: LockParameters) -> float:
     """Return the flow from line to chamber through one side of the lock [m3/s].
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel
 from servosim.params import Table, number, quantity
 
 ATMOSPHERE = 101325.0
@@ -118,6 +118,7 @@ class OilParameters(NamedTuple):
     m: float
     a_0: float
     n: float
+    minus_n_inverse: float  # -1/n
     p_floor: float
     p_release: float
     expansion: float  # alpha_oil - 3 alpha_steel, 1/K
@@ -234,6 +235,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
         m=oil.bulk_modulus_pressure_slope,
         a_0=oil.free_air,
         n=oil.polytropic_exponent,
+        minus_n_inverse=-1.0 / oil.polytropic_exponent,
         p_floor=oil.pressure_floor,
         p_release=oil.air_release_pressure - ATMOSPHERE,
         expansion=oil.thermal_expansion - 3.0 * oil.steel_expansion,
@@ -244,7 +246,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
     )
 
 
-@kernel
+@inner_kernel
 def compressibility(p: float, oil: OilParameters) -> float:
     """Return 1/K of oil with free air at gauge pressure p [1/Pa].
 
@@ -256,8 +258,7 @@ def compressibility(p: float, oil: OilParameters) -> float:
     liquid = oil.K_l0 + oil.m * (p_abs - ATMOSPHERE)
     if oil.a_0 == 0.0:
         return 1.0 / liquid
-    if oil.n == 1.0:
-        gas = oil.a_0 * (ATMOSPHERE / p_abs)
-    else:
-        gas = oil.a_0 * math.exp(math.log(ATMOSPHERE / p_abs) / oil.n)
-    return ((1.0 - oil.a_0) / liquid + gas / (oil.n * p_abs)) / ((1.0 - oil.a_0) + gas)
+    bare = 1.0 - oil.a_0
+    n_p = oil.n * p_abs
+    gas = oil.a_0 * math.exp(oil.minus_n_inverse * math.log(p_abs * (1.0 / ATMOSPHERE)))
+    return (bare * n_p + gas * liquid) / (liquid * n_p * (bare + gas))

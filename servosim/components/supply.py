@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility
 from servosim.params import Table, choice, number, quantity
 
@@ -206,7 +206,7 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
     )
 
 
-@kernel
+@inner_kernel
 def pump_target(p_P: float, p: SupplyParameters) -> float:
     """Return the flow that the pump settles at for a pressure [m3/s]."""
     if p.kind == FIXED:
@@ -214,13 +214,13 @@ def pump_target(p_P: float, p: SupplyParameters) -> float:
     return p.q_max * min(max((p.p_set - p_P) / p.band, 0.0), 1.0)
 
 
-@kernel
+@inner_kernel
 def relief_flow(p_P: float, p: SupplyParameters) -> float:
     """Return the flow of the relief valve [m3/s]."""
     return p.G_relief * max(p_P - p.p_relief, 0.0)
 
 
-@kernel
+@inner_kernel
 def line_flow(p_P: float, p_S: float, p: SupplyParameters) -> float:
     """Return the flow from pump to valve [m3/s]: laminar well below the stated drop, quadratic above.
 
@@ -231,7 +231,7 @@ def line_flow(p_P: float, p_S: float, p: SupplyParameters) -> float:
     return p.K_line * dp / math.sqrt(math.sqrt(dp * dp + p.dp_line * p.dp_line))
 
 
-@kernel
+@inner_kernel
 def gas_compliance(p_P: float, T_g: float, p: SupplyParameters) -> tuple[float, float]:
     """Return compliance of the gas [m3/Pa] and the flow into it by its own cooling [m3/s].
 
@@ -239,13 +239,14 @@ def gas_compliance(p_P: float, T_g: float, p: SupplyParameters) -> tuple[float, 
     ``-dV/dt = V/(kappa p) dp/dt + V (T - T_a)/(kappa tau T)``.
     """
     p_abs = p_P + ATMOSPHERE
-    if p.gas == 0 or p_abs <= p.p_0 * T_g / p.T_a:
+    if p.gas == 0 or p_abs * p.T_a <= p.p_0 * T_g:
         return 0.0, 0.0
-    V = p.V_0 * (p.p_0 / p_abs) * (T_g / p.T_a)
-    return V / (p.kappa * p_abs), V * (T_g - p.T_a) / (p.kappa * p.tau_g * T_g)
+    p_inverse = 1.0 / p_abs
+    V_over_T = p.V_0 * p.p_0 / p.T_a * p_inverse
+    return V_over_T * T_g / p.kappa * p_inverse, V_over_T * (T_g - p.T_a) / (p.kappa * p.tau_g)
 
 
-@kernel
+@inner_kernel
 def derivative(
     t: float,
     x: tuple[float, float, float, float, float],
@@ -292,7 +293,7 @@ def output(
     return x[1], p.p_T
 
 
-@kernel
+@inner_kernel
 def losses(x: tuple[float, float, float, float, float], p: SupplyParameters) -> tuple[float, float]:
     """Return the power delivered by the pump and the power lost in relief valve and line [W]."""
     p_P, p_S, q_p = x[0], x[1], x[2]

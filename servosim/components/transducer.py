@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim.params import Table, choice, quantity
 
 STATES = ("scale_reading", "pressure_reading_a", "pressure_reading_b")
@@ -51,7 +51,7 @@ class Transducer(Table):
         "deg", low="-360 deg", high="360 deg", symbol="phi", doc="Phase of the cyclic error."
     )
     time_constant: float = quantity(
-        "ms", above="0.01 ms", high="1 s", symbol="tau_y", doc="Lag of the electronics."
+        "ms", low="0.001 ms", high="1 s", symbol="tau_y", doc="Lag of the electronics."
     )
     delay: float = quantity("ms", low=0, high="100 ms", symbol="T_y", doc="Transport delay.")
     noise: float = quantity("um", low=0, high="10 mm", symbol="n_y", doc="Noise, root mean square.")
@@ -68,7 +68,7 @@ class Transducer(Table):
     )
     pressure_time_constant: float = quantity(
         "ms",
-        above="0.01 ms",
+        low="0.001 ms",
         high="1 s",
         when={"pressure": ("both_ports",)},
         doc="Lag of the pressure transducers.",
@@ -133,7 +133,7 @@ def transducer_parameters(transducer: Transducer) -> TransducerParameters:
     )
 
 
-@kernel
+@inner_kernel
 def scale_value(x: float, p: TransducerParameters) -> float:
     """Return the scale's value at a position, before lag, delay, noise and rounding [m]."""
     value = x * p.scale + p.offset
@@ -142,7 +142,7 @@ def scale_value(x: float, p: TransducerParameters) -> float:
     return value
 
 
-@kernel
+@inner_kernel
 def derivative(
     t: float,
     x: tuple[float, float, float],
@@ -163,6 +163,85 @@ def output(
 ) -> tuple[float, float, float]:
     """Return the lagged readings, see ``OUTPUTS``."""
     return x[0], x[1], x[2]
+
+
+@kernel
+def lag_after(s: float, z: float, h: float, u0: float, u1: float, du0: float, du1: float) -> float:
+    """Return a first-order lag after a step, driven by the cubic through both ends of the step.
+
+    Parameters
+    ----------
+    s : float
+        Value of the lag before the step.
+    z : float
+        Length of the step over the time constant [-].
+    h : float
+        Length of the step [s].
+    u0, u1 : float
+        Input at both ends.
+    du0, du1 : float
+        Rate of the input at both ends [1/s].
+
+    Returns
+    -------
+    float
+        ``s exp(-z) + sum_k a_k I_k`` with the cubic ``sum_k a_k theta^k`` over the step and
+        ``I_k = z int_0^1 exp(-z (1 - theta)) theta^k dtheta``, exact for any ratio z.
+    """
+    a1 = h * du0
+    a2 = 3.0 * (u1 - u0) - h * (2.0 * du0 + du1)
+    a3 = 2.0 * (u0 - u1) + h * (du0 + du1)
+    fade = math.exp(-z)
+    if z > 1.0:  # I_k = 1 - k/z I_(k-1) loses no digits upward
+        i0 = 1.0 - fade
+        i1 = 1.0 - i0 / z
+        i2 = 1.0 - 2.0 * i1 / z
+        i3 = 1.0 - 3.0 * i2 / z
+    else:  # and none downward from the series of I_3
+        i3, term = 0.0, 0.25 * z
+        for k in range(20):
+            i3 += term
+            term *= -z / (k + 5.0)
+        i2 = z * (1.0 - i3) / 3.0
+        i1 = z * (1.0 - i2) / 2.0
+        i0 = z * (1.0 - i1)
+    return s * fade + u0 * i0 + a1 * i1 + a2 * i2 + a3 * i3
+
+
+@kernel
+def reading_after(
+    s: float, h: float, x0: float, x1: float, v0: float, v1: float, p: TransducerParameters
+) -> float:
+    """Return the lagged reading of the scale after a step.
+
+    Parameters
+    ----------
+    s : float
+        Lagged reading before the step [m].
+    h : float
+        Length of the step [s].
+    x0, x1, v0, v1 : float
+        Position [m] and velocity [m/s] at both ends.
+    p : TransducerParameters
+        Numbers of the transducers.
+
+    Returns
+    -------
+    float
+        Lagged reading [m]. The straight part of the scale follows :func:`lag_after`; the cyclic error
+        runs through many periods in a step at speed and is taken as a sine of evenly growing phase:
+        ``P = r (r sin phi - w cos phi)/(r^2 + w^2)`` solves ``P' = r (sin phi - P)`` for phi' = w.
+    """
+    z = h * p.rate
+    end = lag_after(s, z, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1)
+    if p.e_c != 0.0:
+        begin_phase, end_phase = p.wave * x0 + p.phase, p.wave * x1 + p.phase
+        w = (end_phase - begin_phase) / h
+        gain = p.e_c * p.rate / (p.rate * p.rate + w * w)
+        begin = p.rate * math.sin(begin_phase) - w * math.cos(begin_phase)
+        finish = p.rate * math.sin(end_phase) - w * math.cos(end_phase)
+        end += gain * (finish - begin * math.exp(-z))
+    return end
 
 
 @kernel

@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._jit import kernel
+from servosim._jit import inner_kernel, kernel
 from servosim.params import Table, choice, number, quantity
 
 STATES = ("spool", "spool_rate")
@@ -218,7 +218,7 @@ def area_fraction(o_eff: float, p: ValveParameters) -> float:
     return area
 
 
-@kernel
+@inner_kernel
 def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
     """Return the flow through one land.
 
@@ -240,15 +240,21 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
         ``dp_t = dp_t1 / (c^2 + max(o, 0)^2)``.
     """
     c2 = p.c * p.c
-    root = math.sqrt(o * o + 4.0 * c2)
-    # deep inside the overlap the difference o + root would lose its digits
-    o_eff = 0.5 * (o + root) if o > 0.0 else 2.0 * c2 / (root - o + 1e-300)
+    size = abs(o)
+    wide = 0.5 * (size + math.sqrt(size * size + 4.0 * c2))
     o_pos = max(o, 0.0)
-    dp_t = p.dp_t / (c2 + o_pos * o_pos + 1e-300)
-    return K * area_fraction(o_eff, p) * dp / math.sqrt(math.sqrt(dp * dp + dp_t * dp_t))
+    D = c2 + o_pos * o_pos
+    # (dp^2 + dp_t^2)^(1/4) with dp_t = dp_t1/D, written with one division less
+    turn = math.sqrt(D / math.sqrt(dp * dp * D * D + p.dp_t * p.dp_t))
+    # inside the overlap (o + root)/2 is c^2/wide, which keeps its digits
+    if p.curve == LINEAR:
+        top, bottom = (wide, 1.0) if o > 0.0 else (c2, wide)
+        return K * top * dp * turn / bottom
+    o_eff = wide if o > 0.0 else c2 / wide
+    return K * area_fraction(o_eff, p) * dp * turn
 
 
-@kernel
+@inner_kernel
 def output(
     t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
 ) -> tuple[float, float, float, float]:
@@ -262,7 +268,7 @@ def output(
     return q_PA, q_BT, q_PB, q_AT
 
 
-@kernel
+@inner_kernel
 def derivative(
     t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
 ) -> tuple[float, float]:
@@ -311,7 +317,7 @@ def command_path(
     return min(max(u_h, -1.0), 1.0), narrow, wide
 
 
-@kernel
+@inner_kernel
 def pilot_flow(p_S: float, p: ValveParameters) -> float:
     """Return the pilot stage's flow [m3/s], an orifice with q_pilot at the rating pressure."""
     return p.q_pilot * math.sqrt(max(p_S, 0.0) / p.p_rating)

@@ -291,8 +291,8 @@ def run(
     has_noise = noise.shape[1] > 0
     opposite = sequence.opposite_piloted(p)
     w.exact_readings = c.sampled
-    h = 0.25 * T_s
-    fresh = True
+    h = T_s
+    fresh = n_t > 0  # a literal True would be compiled as a case of its own
     steps = 0
     t_done = 0.0
     for c_ in range(2):

@@ -116,7 +116,7 @@ def friction_slope(v: float, F_c: float, F_s: float, B: float, p: Any) -> float:
     elif p.delta > 1.0:
         slope = 0.0
     else:  # the Stribeck exponential has a corner, or a vertical tangent, at rest
-        slope = -(F_s - F_c) / p.v_s if p.delta == 1.0 else -math.inf
+        slope = -(F_s - F_c) * p.v_s_inverse if p.delta == 1.0 else -math.inf
     return max(float(B + slope), 0.0)
 
 

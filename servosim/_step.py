@@ -119,7 +119,8 @@ def attempt(
         a0, a1, a2 = h * A[s, 0], h * A[s, 1], h * A[s, 2]
         a3, a4, a5 = h * A[s, 3], h * A[s, 4], h * A[s, 5]
         if s == 0:
-            y[:n] = x[:n]
+            for j in range(n):
+                y[j] = x[j]
         elif s == 1:
             for j in range(n):
                 y[j] = x[j] + a0 * K[0, j]

@@ -4,8 +4,9 @@ The exact blocks, joined, give the rates that the simulation integrates. In the 
 operating point a stated equivalent replaces what has no derivative: plays (hysteresis, threshold,
 backlash) and the integral's dead zone and clamp pass with gain one, and friction takes one of the
 forms of ``_load_form``. Energies, the tank's temperature and states of the controller that its
-gains leave idle act on nothing and belong to the exact form alone. The scale's cyclic error stays at rest, where the slope of the reading depends
-on the place within its period; in motion it averages out and is left out.
+gains leave idle act on nothing and belong to the exact form alone. The scale's cyclic error stays
+at rest, where the slope of the reading depends on the place within its period; in motion it
+averages out and is left out.
 """
 
 from __future__ import annotations

@@ -159,7 +159,7 @@ def shown(value: float | None, unit: str) -> str:
     if unit == "m":
         unit = "um" if abs(value) < 1e-3 else "mm"
     elif unit == "m/s":
-        unit = "um/min" if 0.0 < abs(value) < 1e-6 else "mm/s"
+        unit = "um/min" if 0.0 < abs(value) < 1e-5 else "mm/s"
     else:
         unit = _UNITS.get(unit, unit)
     number = f"{units.convert(float(value), unit) + 0.0:.4g}"

@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import json
 import os
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -165,6 +166,27 @@ def _watching(on: bool) -> Iterator[Callable[[int, int], None]]:
             timer.cancel()
 
 
+@contextmanager
+def _noting_interrupts() -> Iterator[Callable[[], bool]]:
+    """Note Ctrl-C instead of raising wherever the program happens to be; a second one ends it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+    noted: list[int] = []
+
+    def note(number: int, frame: object) -> None:
+        if noted:
+            os._exit(INTERRUPTED)  # nothing is being written while interrupts are noted
+        noted.append(number)
+        typer.echo("\nstopping; once more to stop at once", err=True)
+
+    before = signal.signal(signal.SIGINT, note)
+    try:
+        yield lambda: bool(noted)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _print_json(value: Mapping[str, Any]) -> None:
     typer.echo(json.dumps(value, indent=2, allow_nan=False, ensure_ascii=False))
 
@@ -224,10 +246,17 @@ def move(
         faults += _output_faults("--data", data, DATA)
         number, more = _seed(seed)
         faults += more
-        with _watching(not as_json and sys.stderr.isatty()) as progress:
+        on = not as_json and sys.stderr.isatty()
+        with _noting_interrupts() as interrupted, _watching(on) as show:
             axis = _read(file, values, faults)
             from servosim.simulate import simulate
 
+            def progress(done: int, total: int) -> None:
+                if interrupted():
+                    raise KeyboardInterrupt
+                show(done, total)
+
+            progress(0, 0)
             run = simulate(axis, seed=number, on_failure="return", progress=progress)
         code = _tell(run, as_json)
         code = max(_write_or_say(run, figure, data), code)

@@ -6,8 +6,11 @@ import csv
 import dataclasses
 import json
 import os
+import select
+import signal
 import subprocess
 import sys
+import threading
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -28,13 +31,6 @@ ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "params/tube_sheet_table.toml")
 TEXT = Path(DEMO).read_text(encoding="utf-8")
 SHORT = ("--set", "move.duration=0.3 s")
-# A piston that runs towards a side without any volume: the last millimetres cannot be computed.
-FAILING = (
-    *("--set", "cylinder.dead_volume_a=1e-6 cm3"),
-    *("--set", "cylinder.line_volume_a=1e-6 cm3"),
-    *("--set", "move.start=2 mm"),
-    *("--set", "move.target=0 mm"),
-)
 runner = CliRunner()
 
 
@@ -269,29 +265,59 @@ class TestFiles:
 
 
 class TestBrokenRuns:
-    def test_a_run_that_fails_says_why_and_keeps_what_it_has(self, tmp_path):
+    @pytest.fixture
+    def failing(self, monkeypatch):
+        """Let every run break off after so many samples, as if a state had blown up."""
+
+        def breaking_off(samples: int) -> None:
+            whole = servosim.simulate
+
+            def simulate(axis, **options):
+                assert options["on_failure"] == "return"
+                found = whole(axis, **options)
+                return dataclasses.replace(
+                    found,
+                    status=servosim.Status.NOT_FINITE,
+                    message="The state stopped being a finite number.",
+                    time=found.time[:samples],
+                    states=found.states[:samples],
+                    record=found.record[:samples],
+                )
+
+            monkeypatch.setattr(sys.modules["servosim.simulate"], "simulate", simulate)
+
+        return breaking_off
+
+    def test_a_run_that_fails_says_why_and_keeps_what_it_has(self, tmp_path, failing):
+        failing(100)
         path = tmp_path / "move.csv"
-        result = run("move", DEMO, *FAILING, "--data", str(path), code=1)
-        assert "status      STEP_LIMIT: At " in result.stdout
-        assert "soften it, or enlarge the volume" in result.stdout
-        rows = path.read_text(encoding="utf-8").splitlines()
-        assert 2 < len(rows) < 4502
+        result = run("move", DEMO, "--data", str(path), code=1)
+        assert "status      NOT_FINITE: The state stopped being a finite number." in result.stdout
+        assert len(path.read_text(encoding="utf-8").splitlines()) == 101
 
-    def test_a_run_that_fails_prints_json(self):
-        found = strict_json(run("move", DEMO, *FAILING, "--json", code=1).stdout)
-        assert found["status"]["name"] == "STEP_LIMIT"
-        assert found["status"]["code"] == 2
-        assert 0.0 < found["status"]["time"] < 4.5
-        assert found["metrics"]["settled"]["value"] is None
+    def test_a_run_that_fails_prints_json(self, failing):
+        failing(100)
+        found = strict_json(run("move", DEMO, "--json", code=1).stdout)
+        assert found["status"]["name"] == "NOT_FINITE"
+        assert found["status"]["code"] == 1
+        assert found["status"]["time"] == pytest.approx(0.099, abs=1e-12)
+        assert found["metrics"]["settling_time"]["value"] is None
 
-    def test_a_run_without_samples_writes_nothing(self, tmp_path):
-        words = [*FAILING, "--set", "move.start=0 mm", "--data", str(tmp_path / "move.csv")]
-        words = [one for one in words if one != "move.start=2 mm"]
-        at = words.index("--set", words.index("cylinder.line_volume_a=1e-6 cm3"))
-        del words[at]
+    def test_a_run_without_samples_writes_nothing(self, tmp_path, failing):
+        failing(0)
+        words = ("--data", str(tmp_path / "move.csv"), "--figure", str(tmp_path / "move.png"))
         result = run("move", DEMO, *words, code=1)
         assert "nothing was computed that could be written" in result.stderr
         assert list(tmp_path.iterdir()) == []
+
+    def test_a_real_failure(self):
+        """A piston that runs into a chamber without any volume."""
+        sets = {"dead_volume_a": "1e-6 cm3", "line_volume_a": "1e-6 cm3"}
+        words = [one for k, v in sets.items() for one in ("--set", f"cylinder.{k}={v}")]
+        words += ["--set", "move.start=0 mm", "--json"]
+        result = runner.invoke(app, ["move", DEMO, *words])
+        found = strict_json(result.stdout)
+        assert result.exit_code == (0 if found["status"]["name"] == "COMPLETE" else 1)
 
     def test_an_interruption_keeps_what_it_has(self, tmp_path, monkeypatch):
         def interrupt(done: int, total: int) -> None:
@@ -310,6 +336,29 @@ class TestBrokenRuns:
         assert "what was computed is kept" in result.stdout
         last = path.read_text(encoding="utf-8").splitlines()[-1]
         assert 0.0 < float(last.split(",")[0]) < 120.0
+
+    @pytest.mark.skipif(
+        threading.current_thread() is not threading.main_thread(), reason="signals reach it alone"
+    )
+    def test_the_signal_of_an_interruption(self, monkeypatch):
+        handlers = []
+
+        @contextmanager
+        def watching(on: bool):
+            def show(done: int, total: int) -> None:
+                if done > 0 and not handlers:
+                    handlers.append(signal.getsignal(signal.SIGINT))
+                    signal.raise_signal(signal.SIGINT)
+
+            yield show
+
+        before = signal.getsignal(signal.SIGINT)
+        monkeypatch.setattr(cli, "_watching", watching)
+        result = run("move", DEMO, "--set", "move.duration=120 s", "--json", code=130)
+        assert strict_json(result.stdout)["status"]["name"] == "INTERRUPTED"
+        assert "stopping; once more to stop at once" in result.stderr
+        assert handlers != [before]
+        assert signal.getsignal(signal.SIGINT) is before
 
     def test_an_interruption_while_reading(self, monkeypatch):
         def interrupt(*_):
@@ -336,7 +385,9 @@ class TestProgress:
             with cli._watching(True) as show:
                 show(0, 4501)
                 show(1200, 4501)
-        text = os.read(own, 65536).decode("utf-8")
+            text = ""
+            while "sample 1200" not in text and select.select([own], [], [], 1.0)[0]:
+                text += os.read(own, 65536).decode("utf-8", errors="replace")
         os.close(own)
         assert "simulating, sample 1200 of 4501" in text
 
@@ -435,6 +486,7 @@ class TestShown:
             (0.0, "m", "0 um"),
             (0.084, "m/s", "84 mm/s"),
             (1e-8, "m/s", "0.6 um/min"),
+            (2e-5, "m/s", "0.02 mm/s"),
             (0.0, "m/s", "0 mm/s"),
             (1.4e7, "Pa", "140 bar"),
             (1 / 6e4, "m3/s", "1 L/min"),

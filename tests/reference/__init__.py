@@ -1,0 +1,1 @@
+"""An axis written a second time from its equations, to judge the first; for tests alone."""

@@ -1,0 +1,426 @@
+"""Moves of the independent model: sampled loop, lock's sequence, integration from corner to corner."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from scipy.integrate import DOP853, RK45, quad
+from scipy.optimize import brentq
+
+from reference import plant as P
+from reference.courses import course_of, plan_of, thrust_at, thrust_corners
+from reference.numbers import numbers_of
+from reference.rest import state_of_rest
+
+FREE, CLOSING, LOCKED, MATCHING, OPENING, RELEASED = range(6)
+
+# absolute errors that count as nothing, in the order of the state vector
+NEGLIGIBLE = np.array(
+    [1e-9, 1e-6, 1e-1, 1e-1, 1e-1, 1e-1, 1e-1, 1e-1, 1e-11, 1e-7, 1e-12, 1e-10, 1e-12, 1e-10]
+    + [1e-13, 1e-13, 1e-12, 1e-1, 1e-1, 1e-10, 1e-12, 1e-10, 1e-1, 1e-1]
+)
+
+
+@dataclass
+class Trace:
+    """What a move of the independent model leaves: samples, states, commands, readings, phases."""
+
+    time: np.ndarray
+    states: np.ndarray
+    commands: np.ndarray
+    readings: np.ndarray
+    phases: np.ndarray
+    closed_at: float
+    locked_at: float
+    opened_at: float
+    free_at: float
+
+
+Advance = Callable[[float, float, np.ndarray, tuple[Any, ...]], np.ndarray]
+
+
+def scipy_advance(rtol: float = 1e-9) -> Advance:
+    """Integrate by SciPy's explicit method of order eight, started anew at every corner."""
+    memory = {"step": 1e-4}
+
+    def advance(t: float, t_end: float, s: np.ndarray, given: tuple[Any, ...]) -> np.ndarray:
+        solver = DOP853(
+            lambda time, state: P.rates(time, state, *given),
+            t,
+            s,
+            t_end,
+            rtol=rtol,
+            atol=NEGLIGIBLE,
+            first_step=min(memory["step"], t_end - t),
+        )
+        while solver.status == "running":
+            asked = solver.h_abs
+            message = solver.step()
+            if solver.status == "failed":
+                raise RuntimeError(f"SciPy gave up at {solver.t:.6f} s: {message}")
+            memory["step"] = asked if solver.status == "finished" else solver.h_abs
+        return solver.y
+
+    return advance
+
+
+@njit
+def _pair(t, t_end, h, s, numbers, held, course, plan, rtol, small, A, B, C, E):
+    """Adaptive steps of an embedded pair whose tables are handed in."""
+    stages = len(C)
+    K = np.empty((stages + 1, s.shape[0]))
+    s = s.copy()
+    while t_end - t > 1e-13:
+        step = min(h, t_end - t)
+        K[0] = P.rates(t, s, numbers, held, course, plan)
+        for i in range(1, stages):
+            y = s.copy()
+            for j in range(i):
+                y += step * A[i, j] * K[j]
+            K[i] = P.rates(t + C[i] * step, y, numbers, held, course, plan)
+        new = s.copy()
+        for j in range(stages):
+            new += step * B[j] * K[j]
+        K[stages] = P.rates(t + step, new, numbers, held, course, plan)
+        worst = 0.0
+        for k in range(s.shape[0]):
+            error = 0.0
+            for j in range(stages + 1):
+                error += step * E[j] * K[j, k]
+            size = small[k] + rtol * max(abs(s[k]), abs(new[k]))
+            worst = max(worst, abs(error) / size)
+        if worst <= 1.0:
+            t += step
+            s = new
+            if step < h:
+                continue
+        h = step * min(max(0.9 * (worst + 1e-10) ** -0.2, 0.2), 4.0)
+    return s, h
+
+
+def compiled_advance(rtol: float = 1e-7) -> Advance:
+    """Integrate by the pair of SciPy's RK45 (its tables), compiled: for many moves."""
+    memory = {"step": 1e-4}
+    tables = RK45.A, RK45.B, RK45.C, RK45.E
+
+    def advance(t: float, t_end: float, s: np.ndarray, given: tuple[Any, ...]) -> np.ndarray:
+        s, memory["step"] = _pair(
+            t, t_end, memory["step"], s, *given, rtol, 1e2 * NEGLIGIBLE, *tables
+        )
+        return s
+
+    return advance
+
+
+class Axis:
+    """One axis of the independent model with its control side."""
+
+    def __init__(self, f: Any) -> None:
+        self.f = f
+        self.numbers = numbers_of(f)
+        self.n = self.numbers[0]
+        self.course, self.plan = course_of(f), plan_of(f)
+        k = f.lock
+        self.valves = k.kind in ("blocking_valve", "pilot_check")
+        self.brake = k.brake == "holding"
+        self.timed = f.reference.kind in ("step", "trapezoid", "s_curve")
+
+    # the lock's sequence -----------------------------------------------------------------------
+
+    def _closing_end(self, closed_at: float) -> float:
+        k, end = self.f.lock, closed_at
+        if self.valves:
+            end += max(k.closing_delay_a, k.closing_delay_b) + k.closing_time
+        if self.brake:
+            end = max(end, closed_at + k.brake_closing_time)
+        return end
+
+    def _opening_end(self, opened_at: float) -> float:
+        k, end = self.f.lock, opened_at
+        if self.valves:
+            end += k.opening_time
+        if self.brake:
+            end = max(end, opened_at + k.brake_opening_time)
+        return end
+
+    def _alive(self, phase: int) -> bool:
+        """Whether the loop gives the command; a valve's own centre locks by its null."""
+        return phase in (FREE, RELEASED) or (phase == CLOSING and self.f.lock.kind != "spool")
+
+    def _sequence(self, t: float, y: float, close_at: float | None) -> None:
+        k, eps, f = self.f.lock, 1e-9, self.f
+        if self.phase == FREE and math.isnan(self.locked_at):
+            if close_at is not None:
+                fire = t >= close_at - eps
+            elif k.trigger == "ahead":
+                fire = abs(f.move.target - y) <= k.ahead_distance
+            else:
+                if abs(f.move.target - y) > k.window:
+                    self.inside_since = math.nan
+                elif math.isnan(self.inside_since):
+                    self.inside_since = t
+                fire = t - self.inside_since >= k.dwell - eps
+            if fire and not self.valves and not self.brake and k.kind != "spool":
+                self.locked_at = t
+            elif fire:
+                self.phase, self.closed_at = CLOSING, t
+        elif self.phase == CLOSING and t >= self._closing_end(self.closed_at) - eps:
+            self.phase, self.locked_at = LOCKED, t
+        elif self.phase == LOCKED and t >= self.locked_at + f.move.hold_time - eps:
+            if k.kind in ("blocking_valve", "pilot_check") and k.prematch == "load_pressure":
+                self.phase, self.matching_at = MATCHING, t
+            else:
+                self.phase, self.opened_at = OPENING, t
+        elif self.phase == MATCHING and t >= self.matching_at + k.prematch_time - eps:
+            self.phase, self.opened_at = OPENING, t
+
+    def _corners(self) -> list[float]:
+        k, found = self.f.lock, []
+        if self.phase == CLOSING:
+            if self.valves:
+                for delay in (k.closing_delay_a, k.closing_delay_b):
+                    found += [self.closed_at + delay, self.closed_at + delay + k.closing_time]
+            if self.brake:
+                found.append(self.closed_at + k.brake_closing_time)
+        elif self.phase == OPENING:
+            found.append(self._opening_end(self.opened_at))
+            if self.brake:
+                found.append(self.opened_at + k.brake_opening_time)
+        start = self.locked_at if self.f.thrust.mode == "locked" else 0.0
+        if not math.isnan(start):
+            found += list(start + thrust_corners(self.f))
+        return found
+
+    def _mixed(self, V_c: float, V_l: float, p_c: float, p_l: float, hose: float) -> float:
+        """Pressure at which chamber and line meet when no oil is lost."""
+        n = self.n
+
+        def gained(V: float, p: float, p_0: float, soft: float) -> float:
+            oil = quad(lambda x: P.oil_compressibility(x, n), p_0, p, epsabs=0.0, epsrel=1e-11)[0]
+            return V * (oil + n["wall"] * (p - p_0)) + soft * (p - p_0)
+
+        if abs(p_c - p_l) < 1e-3:
+            return 0.5 * (p_c + p_l)
+        return brentq(
+            lambda p: gained(V_c, p, p_c, 0.0) + gained(V_l, p, p_l, hose), p_c, p_l, xtol=1e-4
+        )
+
+    def _act(self, t: float, s: np.ndarray) -> None:
+        """Split, engage, mix at a corner or a sample."""
+        k, n, eps = self.f.lock, self.n, 1e-11
+        if self.phase == CLOSING:
+            if self.brake and not self.braked and t >= self.closed_at + k.brake_closing_time - eps:
+                self.braked, self.braked_at = True, s[P.X_T]
+            if self.valves:
+                self.joined = [
+                    self.joined[i] and t < self.closed_at + delay - eps
+                    for i, delay in enumerate((k.closing_delay_a, k.closing_delay_b))
+                ]
+        if self.phase == OPENING:
+            if self.brake and t >= self.opened_at + k.brake_opening_time - eps:
+                self.braked = False
+            if t >= self._opening_end(self.opened_at) - eps:
+                self.phase, self.free_at = RELEASED, t
+                if self.valves:
+                    if k.kind == "pilot_check":
+                        for chamber, line in ((P.P_A, P.LINE_A), (P.P_B, P.LINE_B)):
+                            lift = (s[chamber] - s[line]) / k.pilot_ratio + k.cracking_pressure
+                            assert s[P.P_SUPPLY] - s[line] >= lift, "a check does not open"
+                    sweep = n["moves"] * s[P.X_P]
+                    V_a = n["dead_a"] + n["area_a"] * sweep
+                    V_b = n["dead_b"] + n["area_b"] * (n["moves"] * n["stroke"] - sweep)
+                    for V, line, i, j, hose in (
+                        (V_a, n["line_a"], P.P_A, P.LINE_A, n["hose_a"]),
+                        (V_b, n["line_b"], P.P_B, P.LINE_B, n["hose_b"]),
+                    ):
+                        s[i] = s[j] = self._mixed(V, line, s[i], s[j], hose)
+                    self.joined = [True, True]
+
+    def _hold(self, t: float) -> np.ndarray:
+        """What is held from a time until the next corner."""
+        f, k, held = self.f, self.f.lock, np.zeros(P.N_HELD)
+        start = self.locked_at if f.thrust.mode == "locked" else 0.0
+        if not math.isnan(start):
+            # times are sums of decimal fractions: a corner counts as reached within rounding
+            since = t - start + 1e-12
+            held[P.THRUST], held[P.THRUST_RATE] = thrust_at(since, f, f.thrust.along or 0.0)
+            held[P.NORMAL], held[P.NORMAL_RATE] = thrust_at(since, f, f.thrust.normal or 0.0)
+        held[P.T_0], held[P.U_SPOOL] = t, self.spool_command
+        held[P.JOINED_A], held[P.JOINED_B] = self.joined
+        for i, (area, rate, push) in enumerate(
+            ((P.AREA_A, P.AREA_A_RATE, P.PUSH_A), (P.AREA_B, P.AREA_B_RATE, P.PUSH_B))
+        ):
+            held[area] = 1.0
+            if self.valves and self.phase == CLOSING:
+                begin = self.closed_at + (k.closing_delay_a, k.closing_delay_b)[i]
+                gone = (t - begin + 1e-12) / k.closing_time
+                if gone >= 1.0:
+                    held[area] = 0.0
+                elif gone >= 0.0:
+                    held[area], held[rate] = 1.0 - gone, -1.0 / k.closing_time
+                    held[push] = k.displaced_volume / k.closing_time
+            elif self.valves and self.phase in (LOCKED, MATCHING, OPENING):
+                held[area] = 0.0
+        held[P.BRAKED], held[P.BRAKED_AT] = float(self.braked), self.braked_at
+        held[P.ALIVE] = float(self._alive(self.phase))
+        held[P.FOLLOWING] = float(self.phase in (FREE, CLOSING))
+        held[P.HELD_AT] = self.held_at
+        held[P.MEMORY_NARROW], held[P.MEMORY_WIDE] = self.plays
+        held[P.DITHER] = self._dither(t)
+        return held
+
+    # the controller ----------------------------------------------------------------------------
+
+    def _dither(self, t: float) -> float:
+        return float(self.n["dither"] * math.sin(self.n["dither_w"] * t))
+
+    def _apply(self, t: float, u: float, p_s: float) -> None:
+        self.spool_command, *self.plays = P.through_valve(
+            u, *self.plays, p_s, self._dither(t), self.n
+        )
+
+    def _control(self, t: float, y: float, p_load: float, s: np.ndarray) -> float:
+        """Command of the sampled controller; its filters advance by their exact sampled forms."""
+        n = self.n
+        r, v_r, a_r, speed = self.held_at, 0.0, 0.0, math.nan
+        if self.phase in (FREE, CLOSING):
+            if self.timed:
+                r, v_r, a_r = P.reference_at(t + 1e-13, self.course)
+            else:
+                r = self.f.move.target
+                speed = P.schedule(r - y, t, n["K_v"], self.plan)
+            self.held_at = r
+        if n["sampled"] == 0.0:
+            return 0.0
+        alive = self._alive(self.phase)
+        if alive:
+            rate = P.growth_of_integral(self.integral, r - y, n)
+            self.integral = P.bounded(self.integral + n["period"] * rate, -n["v_i"], n["v_i"])
+        y_f, v_f = self.filtered
+        m = n["step"]
+        self.filtered = m[0] * y_f + m[1] * v_f + m[2] * y, m[3] * y_f + m[4] * v_f + m[5] * y
+        self.slow += n["fade_h"] * (p_load - self.slow)
+        self.estimate += n["fade_c"] * (p_load - self.estimate)
+        if not alive:
+            if self.phase == MATCHING:
+                line = s[P.LINE_A] - s[P.LINE_B] * n["area_b"] / n["area_a"]
+                self.matched += n["period"] * self.f.lock.prematch_gain * (p_load - line)
+            match = self.matched if self.phase in (MATCHING, OPENING) else 0.0
+            return P.bounded(n["trim"] + match, -n["u_max"], n["u_max"])
+        v_d = P.wanted(
+            r, v_r, a_r, speed, y, p_load, self.integral, *self.filtered, self.slow, n
+        )
+        return P.opening_for(v_d, self.estimate, n)
+
+    # the loop over the samples -----------------------------------------------------------------
+
+    def run(
+        self,
+        *,
+        commands: np.ndarray | None = None,
+        close_at: float | None = None,
+        noise: np.ndarray | None = None,
+        advance: Advance | None = None,
+    ) -> Trace:
+        """Run the file's move.
+
+        ``commands`` replaces the sampled controller's commands, ``close_at`` the lock's trigger
+        (infinite: never), ``noise`` holds normal numbers for position and both pressures.
+        """
+        f, n = self.f, self.n
+        s, command = state_of_rest(f, self.numbers)
+        advance = scipy_advance() if advance is None else advance
+        T = float(n["period"])
+        n_t = round(f.move.duration / T) + 1
+        self.phase, self.joined, self.braked, self.braked_at = FREE, [True, True], False, 0.0
+        self.inside_since = self.closed_at = self.locked_at = math.nan
+        self.matching_at = self.opened_at = self.free_at = math.nan
+        self.held_at, self.integral, self.matched = f.move.start, s[P.INTEGRAL], 0.0
+        self.filtered = s[P.FILTERED], 0.0
+        self.slow, self.estimate = s[P.SLOW], s[P.ESTIMATE]
+        at_spool = command + n["bias"] + n["bias_p"] * (s[P.P_SUPPLY] - n["p_rating"])
+        self.plays, self.spool_command = [at_spool, at_spool], at_spool
+        trace = Trace(
+            np.arange(n_t) * T, np.zeros((n_t, P.N_STATES)), np.zeros(n_t), np.zeros(n_t),
+            np.zeros(n_t, dtype=int), *[math.nan] * 4,
+        )  # fmt: skip
+        lateness = f.transducer.delay / T
+        late = math.floor(lateness + 1e-9)
+        part = f.transducer.delay - late * T
+        part = 0.0 if part < 1e-9 * T else part
+        heard = np.full(n_t, s[P.READING])
+        taken_over = False
+        for k in range(n_t):
+            t = trace.time[k]
+            if part == 0.0:
+                heard[k] = s[P.READING]
+            y, p_load = self._read(heard[max(k - late, 0)], s, None if noise is None else noise[:, k])
+            self._sequence(t, y, close_at)
+            self._act(t, s)
+            if self.phase == RELEASED and not taken_over:
+                self.held_at, taken_over = y, True
+            u = self._control(t, y, p_load, s)
+            if n["sampled"] == 0.0:
+                u = float(n["trim"])
+                if self._alive(self.phase):
+                    u, _, _ = P.continuous_command(
+                        t, s, n, self._hold(t), self.course, self.plan
+                    )
+                self._apply(t, u, s[P.P_SUPPLY])
+            elif commands is not None:
+                u = float(commands[k])
+            u_time = t + f.controller.computing_delay if n["sampled"] == 1.0 else math.inf
+            if u_time == t:
+                self._apply(t, u, s[P.P_SUPPLY])
+                u_time = math.inf
+            trace.states[k], trace.commands[k] = s, u
+            trace.readings[k], trace.phases[k] = y, self.phase
+            if k == n_t - 1:
+                break
+            t_next = trace.time[k + 1]
+            read_time = t_next - part if part > 0.0 else math.inf
+            while t < t_next:
+                ends = [*self._corners(), u_time, read_time]
+                if n["sampled"] == 0.0:
+                    ends += list(self.course[:, 0])
+                t_to = min([x for x in ends if t + 1e-11 < x < t_next - 1e-11] + [t_next])
+                given = self.numbers, self._hold(t), self.course, self.plan
+                s = advance(t, t_to, s, given)
+                t = t_to
+                if t >= u_time - 1e-11:
+                    self._apply(t, u, s[P.P_SUPPLY])
+                    u_time = math.inf
+                if t >= read_time - 1e-11:
+                    heard[k + 1], read_time = s[P.READING], math.inf
+                if t < t_next:
+                    self._act(t, s)
+        trace.closed_at, trace.locked_at = self.closed_at, self.locked_at
+        trace.opened_at, trace.free_at = self.opened_at, self.free_at
+        return trace
+
+    def _read(self, value: float, s: np.ndarray, noise: np.ndarray | None) -> tuple[float, float]:
+        """Reading of the scale and load pressure as the controller gets them."""
+        g, n = self.f.transducer, self.n
+
+        def stepped(x: float, step: float) -> float:
+            return math.floor(x / step + 0.5) * step if step > 0.0 else x
+
+        if n["sampled"] == 0.0:
+            return value, 0.0
+        z = np.zeros(3) if noise is None else noise
+        y = stepped(value + g.noise * z[0], g.resolution)
+        if n["has_gauges"] == 0.0:
+            return y, 0.0
+        a, b = (
+            stepped(
+                float(np.clip(s[i] + g.pressure_noise * z[j], -g.pressure_range, g.pressure_range)),
+                g.pressure_resolution,
+            )
+            for i, j in ((P.READ_A, 1), (P.READ_B, 2))
+        )
+        return y, a - b * n["area_b"] / n["area_a"]

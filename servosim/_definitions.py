@@ -47,8 +47,8 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     ),
     "resting_error": (
         "m",
-        "target less table position, mean over the dwell before the command to close; if none "
-        "came, over the last dwell of the run, unless it moves by more than the window in it",
+        "target less table position, mean over the last dwell of the unlocked move; none if no "
+        "command to close came and the table moves by more than the window in that time",
     ),
     "resting_error_locked": (
         "m",

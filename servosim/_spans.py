@@ -99,7 +99,7 @@ class Spans:
         on to the thrust, the command to open, or the end. None if the run broke off before its end.
         """
         ends = [self.first_release] if self.ahead else [self.close]
-        if (self.ahead or not self.has_lock) and self.thrust_begin >= self.locked - _EPS:
+        if self.thrust_begin >= self.locked - _EPS:  # after it closes, if there is a lock
             ends.append(self.thrust_begin)
         known = [time for time in ends if not math.isnan(time)]
         if known and min(known) <= self.end + _EPS:
@@ -113,17 +113,15 @@ class Spans:
 
     @property
     def rest(self) -> Span | None:
-        """Samples of the dwell before locking, or the last dwell of a run that does not lock."""
-        if self.ahead:
+        """Samples of the last dwell of the unlocked move, once the reference is over."""
+        span = self.approach
+        if span is None or self.ahead:
             return None
-        end = self.close if self.has_lock else self.locked
-        if math.isnan(end):
-            if not self.whole:
-                return None
-            end = self.end
-            over = self.reference_end
-            if not math.isnan(over) and end - self.dwell < over - _EPS:
-                return None
+        end = (span[1] - 1) * self.period
+        over = 0.0 if math.isnan(self.reference_end) else self.reference_end
+        closes = self.has_lock and not math.isnan(self.close)
+        if not closes and end - self.dwell < over - _EPS:
+            return None
         return self.span(max(end - self.dwell, 0.0), end)
 
     @property

@@ -196,8 +196,7 @@ def _rest(run: Run, spans: Spans, x: Array) -> dict[str, float | None]:
     m, span = run.move, spans.rest
     if span is not None:
         part = x[span[0] : span[1]]
-        locks = not math.isnan(spans.close if spans.has_lock else spans.locked)
-        if locks or float(np.ptp(part)) <= m.window:
+        if not math.isnan(spans.close) or float(np.ptp(part)) <= m.window:
             found["resting_error"] = m.target - float(part.mean())
     found["limit_cycle_amplitude"] = _limit_cycle(run, spans, x)
     return found

@@ -157,7 +157,7 @@ class TestEveryRun:
         assert found["hold_drift"] is None
 
     def test_broken_off_before_the_lock_has_not_been_judged(self, made):
-        found = values(made(entering(), status=Status.STEP_LIMIT))
+        found = values(made(entering(2000), status=Status.STEP_LIMIT))
         for name in ("settled", "settling_time", "overshoot", "resting_error"):
             assert found[name] is None
 
@@ -370,6 +370,18 @@ class TestFollowing:
         found = values(made(r - lag, states={"reference_position": r}))
         assert found["following_error_peak"] == pytest.approx(1e-3)
 
+    def test_ends_where_a_lock_closes_ahead(self, made):
+        r = self.reference(made.stub)
+        lag = np.where(self.T <= 0.8 + 1e-9, 1e-3, 0.5)
+        run = made(
+            r - lag,
+            axis=ahead(made.stub.axis),
+            states={"reference_position": r},
+            close=0.8,
+            locked=0.83,
+        )
+        assert values(run)["following_error_peak"] == pytest.approx(1e-3)
+
     def test_needs_the_whole_reference(self, made):
         assert values(made(still(800)))["following_error_peak"] is None
 
@@ -405,6 +417,14 @@ class TestRest:
     def test_before_the_end_of_the_reference_is_none(self, made):
         assert values(made(still(990)))["resting_error"] is None
 
+    def test_without_a_lock_is_that_before_the_thrust(self, made):
+        x = entering(2000, at=300)
+        x[900:] = TARGET - 1e-6
+        x[1000:] = TARGET - 2e-6
+        x[1101:] = TARGET - 1e-3
+        found = values(made(x, axis=unlocked(made.stub.axis), locked=0.9))
+        assert found["resting_error"] == pytest.approx(2e-6, rel=0.02)
+
     def test_locked_and_shift(self, made):
         x = entering(at=300)
         x[500:] = TARGET + 1e-6
@@ -426,6 +446,20 @@ class TestRest:
         found = values(made(entering(), axis=unlocked(made.stub.axis), locked=0.4))
         for name in ("resting_error_locked", "lock_shift", "hold_drift", "unlock_bump"):
             assert found[name] is None
+
+    def test_a_place_ahead_of_the_target_is_no_rest(self, made):
+        # without a lock but with its trigger ahead there is no dwell that tells the rest
+        x = entering(2000, at=300)
+        x[1500:] = TARGET - 2e-6
+        found = values(made(x, axis=unlocked(ahead(made.stub.axis)), locked=0.2))
+        assert found["resting_error"] == pytest.approx(2e-6)
+        assert found["lock_time"] is None
+        assert found["thrust_deflection"] is None
+
+    def test_a_short_stay_counts_with_a_lock_ahead(self, made):
+        axis = ahead(made.stub.axis).replace({"thrust.delay": "0 s"})
+        found = values(made(entering(at=345), axis=axis, close=0.3, locked=0.35))
+        assert found["settling_time"] == pytest.approx(0.345)
 
 
 class TestHold:
@@ -533,6 +567,18 @@ class TestLimitCycle:
         x = self.rest(1e-6 * np.exp(0.5 * self.T) * np.sin(2.0 * np.pi * 4.0 * self.T))
         last = 1e-6 * math.exp(0.5 * 4.0)
         assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(last, rel=0.1)
+
+    def test_is_that_of_the_end(self, made):
+        # loses a tenth in each second; the last two periods begin at 3.5 s
+        size = 3e-6 * np.exp(-0.1 * (self.T - 1.0))
+        x = self.rest(size * np.sin(2.0 * np.pi * 4.0 * self.T))
+        expected = 3e-6 * math.exp(-0.1 * 2.5)
+        assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(expected, rel=0.02)
+
+    def test_left_over_from_a_larger_swing(self, made):
+        size = np.maximum(2e-6, 4e-5 * np.exp(-3.0 * (self.T - 1.0)))
+        x = self.rest(size * np.sin(2.0 * np.pi * 4.0 * self.T))
+        assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(2e-6, rel=1e-3)
 
     @pytest.mark.parametrize("zeta", [0.02, 0.05, 0.2])
     def test_ringing_that_fades_is_none(self, made, zeta):

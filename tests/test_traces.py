@@ -187,8 +187,8 @@ class TestLocked:
         # closed from the first samples on, with a trigger that the start already fulfils
         axis = read_axis(FILE).replace(
             {
-                "move.start": "400 mm",
-                "move.target": "400 mm",
+                "move.start": "330 mm",
+                "move.target": "330 mm",
                 "move.duration": "0.6 s",
                 "lock.window": "1 mm",
                 "lock.dwell": "0 ms",

@@ -358,6 +358,14 @@ class TestCommandPath:
         # 0.5 % bias, 10 K above the rating, 10 bar above the rating
         assert u_h == pytest.approx(0.1 + 0.005 + 0.001 + 0.002, rel=1e-9)
 
+    def test_dither_rides_on_the_command(self):
+        p = rated(threshold=0.0, hysteresis=0.0, null_bias=0.0)
+        at = p.p_rating
+        plain, with_dither = (
+            valves.command_path(0.1, 0.1, 0.1, at, wave, p)[0] for wave in (0.0, 0.02)
+        )
+        assert with_dither - plain == pytest.approx(0.02, rel=1e-9)
+
     def test_the_spool_command_is_limited(self):
         p = rated()
         assert valves.command_path(5.0, 0.0, 0.0, p.p_rating, 0.0, p)[0] == 1.0
@@ -781,17 +789,16 @@ class TestSupply:
         p = axis.parameters.supply
         assert supplies.line_flow(50e5, 50e5 - drop, p) == pytest.approx(q, rel=1e-6)
 
-    def emptied(self, tau, kappa=1.4):
+    def emptied(self, tau, seconds=100.0):
         """Return pressure and gas temperature after 5 gal are drawn from 20.049 gal at 3000 psi."""
         p = supply_numbers(
             pressure=3300.0 * PSI, relief_pressure=3600.0 * PSI, line="none",
             pump_line_volume="1 cm3", accumulator_volume=20.049 * GALLON,
-            precharge_pressure=1500.0 * PSI, gas_time_constant=tau, gas_exponent=kappa,
+            precharge_pressure=1500.0 * PSI, gas_time_constant=tau, gas_exponent=1.4,
         )  # fmt: skip
         # the pump is off: no flow whatever the pressure
         p = record(p._replace(q_max=0.0))
         oil = oil_numbers(free_air=0.0)
-        seconds = 100.0
         drawn = 5.0 * GALLON / seconds
 
         def rates(t, x):
@@ -813,16 +820,14 @@ class TestSupply:
 
     def test_fast_gas_is_adiabatic(self):
         # p V^1.4 and p V/T constant, from the volume that isothermal filling leaves at 3000 psi
-        pressure, temperature, p = self.emptied(3600.0 * 1.0)
-        p_1, V_1 = 3000.0 * PSI + ATMOSPHERE, 0.0
+        pressure, temperature, p = self.emptied(3600.0, seconds=0.5)
+        p_1 = 3000.0 * PSI + ATMOSPHERE
         V_1 = 20.049 * GALLON * (1500.0 * PSI + ATMOSPHERE) / p_1
         V_2 = V_1 + 5.0 * GALLON
-        expected = p_1 * (V_1 / V_2) ** 1.4
-        # an hour of time constant against 100 s lets some heat in
-        assert pressure + ATMOSPHERE == pytest.approx(expected, rel=0.01)
-        assert temperature / p.T_a == pytest.approx(
-            (pressure + ATMOSPHERE) * V_2 / (p_1 * V_1), rel=1e-4
-        )
+        # half a second against an hour of time constant
+        assert pressure + ATMOSPHERE == pytest.approx(p_1 * (V_1 / V_2) ** 1.4, rel=2e-4)
+        same_gas = (pressure + ATMOSPHERE) * V_2 / (p_1 * V_1)
+        assert temperature / p.T_a == pytest.approx(same_gas, rel=2e-4)
 
     def test_gas_below_precharge_is_rigid(self):
         p = record(supply_numbers())
@@ -1049,7 +1054,6 @@ class TestController:
         for v in (0.01, -0.01):
             u = controllers.opening_command(v, F / A_A, p)
             gain = steady_velocity(A_A, A_B, K, K, p_S, p_T, F, v > 0.0)
-            assert u * math.copysign(gain, v) == pytest.approx(abs(v) * math.copysign(1.0, u * v))
             assert u * gain == pytest.approx(v, rel=1e-9)
 
     def test_root_correction_stops_at_its_floor(self):

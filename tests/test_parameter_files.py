@@ -1,6 +1,7 @@
 """The demonstration files: credible, readable both ways, and every choice of every table runs."""
 
 import functools
+import itertools
 import math
 import tomllib
 from pathlib import Path
@@ -141,16 +142,6 @@ class TestCredible:
         assert min(abs(1000.0 * c.bore_diameter - d) for d in bores) < 1e-9
         assert min(abs(1000.0 * c.rod_diameter - d) for d in rods) < 1e-9
 
-    def test_a_pushing_rod_does_not_buckle(self, name):
-        # Euler with both ends guided at stroke length, E = 206 GPa, safety 3.5 (common practice)
-        f = axis_of(name).file
-        if f.cylinder.kind == "motor_screw":
-            pytest.skip("no rod")
-        second_moment = math.pi * f.cylinder.rod_diameter**4 / 64.0
-        limit = math.pi**2 * 206e9 * second_moment / f.cylinder.stroke**2
-        push = math.pi / 4.0 * f.cylinder.bore_diameter**2 * f.supply.pressure
-        assert push < limit / 3.5
-
     def test_oil_and_mass_swing_at_a_usual_frequency(self, name):
         # machine axes lie between some 5 and 100 Hz: common practice, no source
         axis = axis_of(name)
@@ -238,6 +229,16 @@ class TestCredible:
         assert f.lock.window <= f.window.half_width
 
 
+@pytest.mark.parametrize("name", [one for one in FILES if one != "screw_table"])
+def test_a_pushing_rod_does_not_buckle(name):
+    # Euler with both ends guided at stroke length, E = 206 GPa, safety 3.5 (common practice)
+    f = axis_of(name).file
+    second_moment = math.pi * f.cylinder.rod_diameter**4 / 64.0
+    limit = math.pi**2 * 206e9 * second_moment / f.cylinder.stroke**2
+    push = math.pi / 4.0 * f.cylinder.bore_diameter**2 * f.supply.pressure
+    assert push < limit / 3.5
+
+
 # What each demonstration must reach: overshoot, drift over the hold with its thrust, jump after the
 # release [m]. Trapped oil gives way by thrust over stiffness, see the tests below.
 REACHED = {
@@ -314,6 +315,29 @@ class TestLockedAxis:
         last_held = x[when_locked(run)][-1]
         after = run.time > run.memory[sequence.T_FREE]
         assert np.abs(x[after] - last_held).max() < REACHED[name][2]
+
+
+@pytest.mark.parametrize("name", ["screw_table", "teaching_rig", "vertical_slide"])
+@pytest.mark.parametrize("corner", itertools.product((0, 1), repeat=3))
+def test_it_works_at_the_corners_of_its_envelope(name, corner):
+    # lightest or heaviest, coldest or warmest, lowest or highest supply; always the most air
+    envelope = axis_of(name).file.envelope
+    axis = axis_of(name).replace(
+        {
+            "table.workpiece_mass": envelope.workpiece_mass[corner[0]],
+            "oil.temperature": envelope.temperature[corner[1]],
+            "supply.pressure": envelope.supply_pressure[corner[2]],
+            "oil.free_air": envelope.free_air[1],
+        }
+    )
+    run = simulate(axis)
+    assert run.status == Status.COMPLETE
+    assert run.events == ()
+    at_lock = np.searchsorted(run.time, run.memory[sequence.T_LOCKED])
+    x = run.state("table_position")
+    half_width = axis.file.window.half_width
+    assert abs(x[at_lock] - run.move.target) < half_width
+    assert abs(x[-1] - run.move.target) < half_width
 
 
 def test_slide_gives_way_under_thrust_by_the_springs_of_trapped_oil():
@@ -672,18 +696,16 @@ def test_a_short_move_goes_where_it_should(name):
     x, start, target = run.state("table_position"), run.move.start, run.move.target
     assert run.status == Status.COMPLETE
     assert np.isfinite(run.states).all()
-    # one way only: hardly back, hardly past the target
-    travel = target - start
-    done = (x - x[0]) / travel
-    assert done.min() > -0.01
+    assert run.events == ()
+    # towards the target all the way: hardly back on the way there, hardly past it
+    done = (x - x[0]) / (target - start)
+    arrived = int(np.argmax(done > 0.95))
+    assert 0 < arrived < len(done) - 1
+    assert (np.maximum.accumulate(done) - done)[:arrived].max() < 0.01
     assert done.max() < 1.05
-    assert np.maximum.accumulate(done)[-1] > 0.95
-    assert (np.maximum.accumulate(done) - done)[: np.argmax(done > 0.95)].max() < 0.01
     assert abs(x[-1] - target) < CASES[name][2]
-    kinds = {event.kind for event in run.events}
-    assert not kinds & {"cavitation", "end_stop", "brake_slip", "check_stays_shut"}
     if run.axis.file.lock.kind != "none" or run.axis.file.lock.brake != "none":
-        assert not kinds & {"lock_never_closed", "lock_never_opened"}
+        assert recorded(run, "lock_phase")[-1] == sequence.RELEASED
 
 
 class TestChoicesActAsTheyShould:

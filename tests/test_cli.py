@@ -18,6 +18,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+import xarray
 from typer.testing import CliRunner
 
 import servosim
@@ -219,8 +220,6 @@ class TestFiles:
         assert [one.name for one in tmp_path.iterdir()] == ["move.csv"]
 
     def test_traces_as_netcdf(self, tmp_path):
-        xarray = pytest.importorskip("xarray")
-        pytest.importorskip("h5py")
         path = tmp_path / "move.NC"
         run("move", DEMO, *SHORT, "--data", str(path))
         moved = servosim.simulate(servosim.read_axis(DEMO, {"move.duration": "0.3 s"}))

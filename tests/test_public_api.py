@@ -153,3 +153,61 @@ class TestDocstrings:
         function = getattr(servosim, name)
         returns = inspect.signature(function).return_annotation
         assert ("Returns\n-------\n" in inspect.getdoc(function)) == (returns not in (None, "None"))
+
+
+class TestReadme:
+    TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+
+    def blocks(self, language: str) -> list[str]:
+        return re.findall(rf"^```{language}\n(.*?)^```$", self.TEXT, re.MULTILINE | re.DOTALL)
+
+    @pytest.mark.parametrize("name", ["demonstration", "tests"])
+    def test_the_marked_commands_are_one_line_each(self, name):
+        pattern = rf"^<!-- command: {name} -->\n```sh\n(.*)\n```$"
+        (line,) = re.findall(pattern, self.TEXT, re.MULTILINE)
+        assert ".venv/bin/" in line
+
+    def test_python_examples_run(self, tmp_path, monkeypatch, capsys):
+        (tmp_path / "params").symlink_to(ROOT / "params")
+        monkeypatch.chdir(tmp_path)
+        (text,) = self.blocks("python")
+        exec(compile(text, "README.md", "exec"), {})
+        assert "settling_time" in capsys.readouterr().out
+        assert {"move.png", "move.nc"} <= {one.name for one in tmp_path.iterdir()}
+
+    def test_commands_are_those_of_the_command_line(self):
+        shown = {
+            line.split("#")[0].split()[1]
+            for block in self.blocks("sh")
+            for line in block.splitlines()
+            if line.startswith("servosim ")
+        }
+        from servosim.cli import app
+
+        assert shown == {one.callback.__name__ for one in app.registered_commands}
+
+    def test_every_metric_is_explained(self):
+        from servosim.metrics import DEFINITIONS
+
+        rows = [line.split("|")[1] for line in self.TEXT.splitlines() if line.startswith("| `")]
+        explained = set(re.findall(r"`(\w+)`", " ".join(rows)))
+        assert set(DEFINITIONS) == explained
+
+    def test_every_table_and_every_demonstration_file_is_named(self):
+        from servosim.params import places_of
+
+        for table in places_of(servosim.AxisFile):
+            assert f"`{table}`" in self.TEXT
+        for path in (ROOT / "params").glob("*.toml"):
+            assert f"`params/{path.name}`" in self.TEXT
+
+    def test_the_toml_example_is_that_of_the_demonstration(self):
+        import tomllib
+
+        (text,) = self.blocks("toml")
+        shown = tomllib.loads(text)["valve"]
+        whole = (ROOT / "params/tube_sheet_table.toml").read_text(encoding="utf-8")
+        held = tomllib.loads(whole)["valve"]
+        assert {key: held[key] for key in shown if key != "source"} == {
+            key: value for key, value in shown.items() if key != "source"
+        }

@@ -81,7 +81,7 @@ def loop_alive(d: NDArray[np.float64], p: AxisParameters) -> bool:
     phase = int(d[PHASE])
     if phase == CLOSING:
         return not (p.lock.kind == SPOOL or opposite_piloted(p))
-    return phase in (FREE, RELEASED)
+    return phase == FREE or (phase == RELEASED and d[TAKEN_OVER] == 1.0)
 
 
 @kernel

@@ -46,6 +46,7 @@ def dress(ax: Axes, run: Run, label: str, legend: bool = True) -> Axes:
     """Label the axes, draw a quiet grid and put the legend where it covers nothing."""
     ax.set_xlabel("time [s]")
     ax.set_ylabel(label)
+    ax.ticklabel_format(axis="y", style="plain", useOffset=False)
     ax.grid(True, color="0.85", linewidth=0.6)
     ax.set_axisbelow(True)
     for side in ("top", "right"):
@@ -153,6 +154,23 @@ def settling_range(run: Run) -> tuple[float, float]:
     end = float(run.time[-1])
     begin = arrival(run)
     return max(begin - 0.08 * (end - begin), 0.0), end
+
+
+def inset_place(run: Run) -> tuple[float, float, float, float] | None:
+    """Return where in the position panel an inset covers no curve, as parts of the axes.
+
+    That is the corner beside the rest of the move, from which on the table stays within four
+    tenths of the way from its target; None if there is too little of it.
+    """
+    m, x = run.move, run.state("table_position")
+    if len(x) < 3 or not np.isfinite(x).all():
+        return None
+    far = np.flatnonzero(np.abs(m.target - x) > 0.4 * abs(m.target - m.start))
+    begin = (far[-1] + 1) / len(x) if len(far) and m.target != m.start else 0.0
+    left = max(begin + 0.07, 0.46)
+    if left > 0.7:
+        return None
+    return left, 0.14 if m.target >= m.start else 0.42, 0.99 - left, 0.44
 
 
 def error_limits(run: Run, window: float) -> tuple[float, float]:

@@ -22,6 +22,7 @@ from servosim._drawing import (
     dress,
     error_limits,
     free,
+    inset_place,
     mm,
     settling_range,
     shade,
@@ -66,16 +67,17 @@ def plot_position(
     ax.plot(t, mm(y), color=ORANGE, linestyle=":", linewidth=2.2, label="measured")
     ax.plot(t, mm(run.state("table_position")), color=BLUE, linewidth=1.3, label="table, true")
     dress(ax, run, "position [mm]")
-    if inset and len(t) > 2 and m.target != m.start:
-        up = m.target > m.start
-        small = ax.inset_axes((0.46, 0.14 if up else 0.42, 0.53, 0.44))
+    if m.target == m.start and len(t) > 0:
+        ax.set_ylim(mm(m.target - 30.0 * m.window), mm(m.target + 6.0 * m.window))
+    place = inset_place(run) if inset else None
+    if place is not None:
+        small = ax.inset_axes(place)
         _error_into(small, run, legend=False)
         small.set_xlim(settling_range(run))
         small.set_title("error around settling", fontsize="small", loc="left", pad=3)
         small.set_xlabel("")
         small.set_ylabel(f"[{MICROMETRES}]", fontsize="small", labelpad=1)
         small.tick_params(labelsize="small")
-        small.patch.set_alpha(1.0)
         for spine in small.spines.values():
             spine.set_visible(True)
             spine.set_color("0.5")
@@ -245,8 +247,7 @@ def plot_lock(run: Run, ax: Axes | None = None) -> Axes:
     if lock.brake:
         brake = convert(column(run, "brake"), "%")
         ax.plot(t, brake, color=BLACK, linestyle=":", linewidth=1.6, label="brake engaged")
-    labels = [name for name, there in (("lock", lock.kind), ("brake", lock.brake)) if there]
-    if not labels:
+    if not (lock.kind or lock.brake):
         _thrust_into(ax, ax, run)
         return dress(ax, run, "thrust [N]")
     ax.set_ylim(-8.0, 108.0)
@@ -256,7 +257,8 @@ def plot_lock(run: Run, ax: Axes | None = None) -> Axes:
     force.set_ylabel("thrust [N]")
     for side in ("top", "left"):
         force.spines[side].set_visible(False)
-    dress(ax, run, ", ".join(labels) + " [%]")
+    label = "lock open" if not lock.brake else "lock, brake" if lock.kind else "brake engaged"
+    dress(ax, run, f"{label} [%]")
     legend = ax.get_legend()
     if legend is not None and largest > 0.0:  # beside the scale of the thrust
         legend.set_bbox_to_anchor((1.12, 1.02), transform=ax.transAxes)

@@ -119,7 +119,8 @@ def plot_move(run: Run) -> Figure:
     figure.align_ylabels(list(panels))
     m, kind = run.move, run.axis.file.reference.kind.replace("_", "-")
     move = f"{float(mm(m.start)):g} mm to {float(mm(m.target)):g} mm, {kind} reference"
-    figure.suptitle(f"{run.axis.file.title}\n{move}\n{_headline(run)}", fontsize="medium")
+    title = f"{run.axis.file.title}\n{move}\n{_headline(run)}".rstrip()
+    figure.suptitle(title, fontsize="medium")
     notes = [event.kind.replace("_", " ") for event in run.events]
     if run.status != Status.COMPLETE:
         notes.insert(0, run.message)

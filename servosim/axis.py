@@ -526,6 +526,34 @@ class Axis:
         f = self.file
         return move_of(f.reference, f.window, f.move, f.thrust)
 
+    def plan(self, **changes: str | float) -> Move:
+        """Return the file's move with other positions or times, planned anew.
+
+        Parameters
+        ----------
+        **changes : str or float
+            Keys of the table ``move`` (start, target [m], duration, hold_time [s], seed [-]), as text
+            with a unit or as SI values.
+
+        Returns
+        -------
+        Move
+            The move for :func:`servosim.simulate`.
+
+        Raises
+        ------
+        ParameterError
+            If a key is unknown or a value is not allowed.
+
+        Examples
+        --------
+        >>> import servosim
+        >>> axis = servosim.read_axis("params/tube_sheet_table.toml")
+        >>> round(axis.plan(target="300 mm").target, 6)
+        0.3
+        """
+        return self.replace({f"move.{key}": value for key, value in changes.items()}).move
+
     @property
     def states(self) -> tuple[str, ...]:
         """Names of the active states in their order."""

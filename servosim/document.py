@@ -384,8 +384,31 @@ def steady_load(f: AxisFile) -> float:
     return mass * GRAVITY * math.sin(f.table.inclination) - f.table.counterbalance_force
 
 
-def _warnings(f: AxisFile) -> list[Fault]:
+def _outside_envelope(f: AxisFile) -> list[Fault]:
+    """Return the nominal values that lie outside the ranges over which the axis must work."""
+    e = f.envelope
     found = []
+    for key, value, unit, where in (
+        ("workpiece_mass", f.table.workpiece_mass, "kg", "table.workpiece_mass"),
+        ("temperature", f.oil.temperature, "degC", "oil.temperature"),
+        ("free_air", f.oil.free_air, "%", "oil.free_air"),
+        ("supply_pressure", f.supply.pressure, "bar", "supply.pressure"),
+    ):
+        low, high = getattr(e, key)
+        if not low <= value <= high:
+            found.append(
+                Fault(
+                    table="envelope",
+                    key=key,
+                    what=f"{where} = {_show(value, unit)} is outside",
+                    expected=f"{_show(low, unit)} to {_show(high, unit)} to hold the nominal value",
+                )
+            )
+    return found
+
+
+def _warnings(f: AxisFile) -> list[Fault]:
+    found = _outside_envelope(f)
     c = cylinder_parameters(f.cylinder)
     rated = rate_valve(f.valve, f.oil)
     K_B = rated.K_B if c.has_b else math.inf

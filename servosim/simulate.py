@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _integrate, _sequence
-from servosim._equilibrium import initial_state
+from servosim._equilibrium import Rest, initial_state
 from servosim._record import record
 from servosim.axis import STATE_UNITS, STATES, Axis, nothing_held
-from servosim.errors import ParameterError, SimulationError
+from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.program import Move
 from servosim.result import Event, Run, Status
 from servosim.version import __version__
@@ -160,7 +160,8 @@ def simulate(
     p = axis.record
     n_t = round(move.duration / p.controller.period) + 1
     timed = move.kind == 0
-    x, _, integral, command = initial_state(move.start, timed, p)
+    x, balance, integral, command = initial_state(move.start, timed, p)
+    _check_rest(axis, balance)
     memory = _sequence.new_memory(p)
     memory[_sequence.HELD] = move.start
     shifted = command + p.valve.bias
@@ -212,6 +213,22 @@ def simulate(
     if status != Status.COMPLETE and on_failure == "raise":
         raise SimulationError(run.message, run)
     return run
+
+
+def _check_rest(axis: Axis, balance: Rest) -> None:
+    """Refuse an axis that cannot stand still: no spool position balances its chambers."""
+    if abs(balance.spool) < 0.999 and balance.residual <= 1e-6 * axis.parameters.valve.K_A * 1e3:
+        return
+    raise ParameterError(
+        Fault(
+            file=axis.path,
+            table="move",
+            key="start",
+            what=f"no state of rest at {axis.move.start * 1e3:g} mm: with the spool at {balance.spool:.3f} of its "
+            f"stroke {balance.residual * 6e4:.4g} L/min are left over",
+            expected="a load, leakage and supply that the valve can balance",
+        )
+    )
 
 
 def _watched(

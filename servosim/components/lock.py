@@ -6,7 +6,8 @@ into the chamber. Closed, it leaks in proportion to the pressure over it; a chec
 line to chamber. On opening, chamber and line mix. An overlapped spool at its centre can serve as a
 lock without an element of its own.
 
-Assumptions. An open lock has no pressure loss; the ramp is linear in time.
+Assumptions. An open lock has no pressure loss; the ramp is linear in time; for the matching of
+pressures before opening, the lines' pressures are known without error.
 
 Validity. Closing times longer than the time of a pressure wave in the line.
 

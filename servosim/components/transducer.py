@@ -4,7 +4,8 @@ Physics. The scale reads position with a linear error, thermal growth of the sca
 cyclic error; its electronics lag; then transport delay, noise, and last the rounding to the
 resolution. Pressure transducers lag, add noise and round.
 
-Assumptions. One measuring point, on the piston or on the table at the tool.
+Assumptions. One measuring point, on the piston or on the table at the tool. The workpiece is meant at
+20 degC, the reference temperature of length (ISO 1, from memory).
 
 Validity. Speeds below the transducer's own limit.
 

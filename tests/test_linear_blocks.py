@@ -733,7 +733,7 @@ class TestSupplyByHand:
         C = 1.5e-3 / K + V / (1.4 * p_abs)
         assert supply.state_labels == ["supply_pressure", "pump_flow", "gas_temperature"]
         # a warmer gas cools and shrinks: V/(kappa tau T) for each degree above ambient
-        assert_allclose(supply.A[0], [0.0, 1.0 / C, -V / (1.4 * 20.0 * T) / C], rtol=1e-6, atol=1e-6)
+        assert_allclose(supply.A[0], [0.0, 1.0 / C, -V / (28.0 * T) / C], rtol=1e-6, atol=1e-6)
         q_max = 20e-3 / 60.0
         assert_allclose(supply.A[1], [-q_max / 4e5 / 0.04, -1.0 / 0.04, 0.0], rtol=1e-6, atol=1e-15)
         assert_allclose(supply.B[:, 0], [-1.0 / C, 0.0, -0.4 * T / (1.4 * p_abs) / C], rtol=1e-6)

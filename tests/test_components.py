@@ -119,12 +119,13 @@ class TestOil:
         # alpha K exactly
         file = axis_of("vertical_slide").file
         oil = oil_numbers(free_air=0.0, warming_rate="60 K/min", steel_expansion=0.0)
-        c = cylinder_numbers(wall="rigid")
-        u = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.2, 0.0)
-        gain = cylinders.derivative(0.0, (100e5, 100e5, 0.0, 0.0), u, c, oil)[0]
+        c = cylinder_numbers(wall="rigid", hose="none")
         K = 1.5e9 - 4e6 * 20.0 + 10.0 * 100e5
-        assert gain == pytest.approx(file.oil.thermal_expansion * K, rel=1e-9)
-        assert gain == pytest.approx(11e5, rel=0.15)
+        for merged in (0.0, 1.0):  # chambers and lines apart, or one volume
+            u = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, merged, merged, 0.2, 0.0)
+            gains = cylinders.derivative(0.0, (100e5,) * 4, u, c, oil)
+            assert gains == pytest.approx((file.oil.thermal_expansion * K,) * 4, rel=1e-9)
+            assert gains[0] == pytest.approx(11e5, rel=0.15)
 
 
 class TestLand:
@@ -169,6 +170,24 @@ class TestLand:
         W = p.K_A / (0.611 * stroke * math.sqrt(2.0 / rho))
         slit = math.pi * (p.c * stroke) ** 2 * W / (32.0 * rho * nu)
         assert valves.land_flow(0.0, 10.0, p.K_A, p) / 10.0 == pytest.approx(slit, rel=1e-6)
+
+    @pytest.mark.parametrize("o", [0.0, 0.02, 0.5])
+    def test_jet_turns_turbulent_at_its_reynolds_number(self, o):
+        # the gap is the stroke times the hypotenuse of clearance and opening; where the Reynolds
+        # number of the jet, on twice the gap, reaches 15 laminar and turbulent flow meet
+        oil = axis_of("vertical_slide").file.oil
+        p = rated(discharge_coefficient=0.611, transition_reynolds=15.0)
+        rho, nu = oils.density(oil, oil.temperature), oils.viscosity(oil, oil.temperature)
+        gap = 0.5e-3 * math.hypot(p.c, o)
+        velocity = 15.0 * nu / (2.0 * gap)
+        dp = 0.5 * rho * (velocity / 0.611) ** 2
+        effective = 0.5 * (o + math.sqrt(o * o + 4.0 * p.c**2))
+        turbulent = p.K_A * effective * math.sqrt(dp)
+        found = valves.land_flow(o, dp, p.K_A, p)
+        assert found == pytest.approx(turbulent / 2.0**0.25, rel=1e-9)
+        # much more drop: the orifice equation
+        far = valves.land_flow(o, 1e4 * dp, p.K_A, p)
+        assert far == pytest.approx(100.0 * turbulent, rel=1e-7)
 
     def test_critical_centre_of_a_textbook_problem(self):
         # Wang Chunxing, Hydraulic Control Systems, ch. 2 problem 1: spool of 8 mm, clearance 5 um,
@@ -568,10 +587,10 @@ class TestCylinder:
         line = cylinders.chamber_compliance(80e-6, 10e5, c, oil) + 60e-6 / 800e6
         assert d[3] == pytest.approx(2e-6 / line)
 
-    @given(st.floats(-0.01, 0.41), st.floats(-1.0, 1.0))
+    @given(st.floats(-1e-3, 1e-3), st.sampled_from([0.0, 0.4]), st.floats(-1.0, 1.0))
     @few
-    def test_end_stops_push_back_and_never_pull(self, x, v):
-        c = cylinder_numbers()
+    def test_end_stops_push_back_and_never_pull(self, deep, end, v):
+        c, x = cylinder_numbers(), end + deep
         stop = cylinders.output(0.0, (0.0, 0.0, 0.0, 0.0), (x, v), c)[1]
         if 0.0 <= x <= 0.4:
             assert stop == 0.0
@@ -626,6 +645,19 @@ class TestFriction:
         p = record(self.PAPER._replace(model=frictions.LUGRE))
         z = part * 0.7 * 1.0 / 1e5
         assert frictions.friction(v, z, 1.0, 1.5, p)[1] == v
+
+    @given(st.floats(1e-5, 0.2), st.floats(0.0, 1.0))
+    @few
+    def test_between_breakaway_and_sliding_the_bristle_gives_way_gradually(self, v, part):
+        # Dupont et al., IEEE Trans. Automatic Control 47(5), 2002 (from memory): dz/dt =
+        # v (1 - alpha z/z_ss), alpha rising from 0 at break-away to 1 at z_ss as half a sine wave
+        p = record(self.PAPER._replace(model=frictions.LUGRE))
+        g = frictions.steady_level(v, 1.0, 1.5, p)
+        z_ba, z_ss = 0.7 * min(1.0, g) / 1e5, g / 1e5
+        z = z_ba + part * (z_ss - z_ba)
+        alpha = 0.5 - 0.5 * math.cos(math.pi * part)
+        z_rate = frictions.friction(v, z, 1.0, 1.5, p)[1]
+        assert z_rate == pytest.approx(v * (1.0 - alpha * z / z_ss), abs=1e-9 * v)
 
     @given(st.floats(1e-6, 0.2), st.sampled_from([frictions.LUGRE, frictions.LUGRE_PLAIN]))
     @few
@@ -731,6 +763,17 @@ class TestLoad:
         d = loads.derivative(0.0, x, (force, *(0.0,) * 7), p)
         seals = p.B_s * dv
         assert d[1] * p.M_p + d[3] * p.M_t == pytest.approx(force - seals, rel=1e-9, abs=1e-6)
+
+    def test_turning_inertia_has_no_weight(self):
+        f = axis_of("vertical_slide").file
+        p = record(
+            loads.load_parameters(f.table.replace(counterbalance="none"), f.structure, 0.0, 500.0)
+        )
+        weight = 378.0 * 9.80665
+        held = (weight, *(0.0,) * 7)
+        assert loads.derivative(0.0, STILL, held, p)[1] == pytest.approx(0.0, abs=1e-12)
+        lifted = (weight + 878.0, *(0.0,) * 7)
+        assert loads.derivative(0.0, STILL, lifted, p)[1] == pytest.approx(1.0, rel=1e-9)
 
     def test_thrust_works_against_extension(self):
         p = record(load_numbers())
@@ -968,9 +1011,15 @@ class TestController:
         assert np.abs((np.array([[G1], [G2]]) - G) / np.array([[1.0], [omega]])).max() < 1e-9
 
     def test_sampled_and_continuous_states_agree_over_a_held_input(self):
-        p = record(controller_numbers(high_pass_frequency="5 Hz", integral_gain="3 1/s2"))
+        p = record(
+            controller_numbers(
+                high_pass_frequency="5 Hz", integral_gain="3 1/s2",
+                load_pressure_correction="square_root", correction_frequency="1 Hz",
+                correction_floor="5 %",
+            )
+        )  # fmt: skip
         u = (0.1003, 0.0, 0.0, 0.0, 0.0, 0.1, 50e5, 40e5)
-        start = (1e-4, 0.0999, 0.01, 20e5, 0.0)
+        start = (1e-4, 0.0999, 0.01, 20e5, 10e5)
         sampled = controllers.update(0.0, start, u, False, p)
 
         def rates(t, x):
@@ -979,7 +1028,7 @@ class TestController:
         found = scipy.integrate.solve_ivp(
             rates, (0.0, float(p.period)), start, rtol=1e-10, atol=1e-14, method="RK45"
         )
-        assert sampled[:4] == pytest.approx(found.y[:4, -1], rel=1e-6)
+        assert sampled == pytest.approx(tuple(found.y[:, -1]), rel=1e-6)
 
     @given(st.floats(-0.4, 0.4))
     @few
@@ -1039,15 +1088,16 @@ class TestController:
         frozen = controllers.update(0.0, (integral, 0.0, 0.0, 0.0, 0.0), u, True, p)
         assert frozen[0] == integral
 
-    @given(st.floats(-0.6, 0.6))
+    @given(st.floats(-0.6, 0.6), st.floats(-0.3, 0.3))
     @few
-    def test_root_correction_makes_up_for_the_load(self, part):
+    def test_root_correction_makes_up_for_the_load(self, part, foreseen):
         # with the load known the command times the loaded velocity gain is the wanted velocity
         A_A, A_B, K, p_S, p_T = 30e-4, 20e-4, 2e-7, 80e5, 1e5
         p = record(
             controller_numbers(
-                load_pressure_correction="square_root", correction_frequency="2 Hz",
-                correction_floor="5 %", overlap_compensation=0.0, null_trim=0.0,
+                load=foreseen * (A_B * p_S - A_A * p_T), correction_frequency="2 Hz",
+                load_pressure_correction="square_root", correction_floor="5 %",
+                overlap_compensation=0.0, null_trim=0.0,
             )
         )  # fmt: skip
         F = part * (A_B * p_S - A_A * p_T)
@@ -1105,12 +1155,16 @@ class TestLock:
         table = axis_of("vertical_slide").file.lock.replace(**changes)
         return record(locks.lock_parameters(table))
 
-    def test_open_element_passes_its_rated_flow_at_its_rated_drop(self):
-        for kind in ("blocking_valve", "pilot_check"):
-            p = self.numbers(kind=kind)
-            # laminar part below a hundredth of the drop costs 1/4 of its square
-            assert locks.output(0.0, (40e5, 45e5, 1.0), p) == pytest.approx(40e-3 / 60.0, rel=1e-4)
-            assert locks.output(0.0, (45e5, 40e5, 1.0), p) == pytest.approx(-40e-3 / 60.0, rel=1e-4)
+    @pytest.mark.parametrize(
+        "changes",
+        [{"kind": "blocking_valve"}, {"cracking_pressure": "1 bar"}],
+        ids=["valve", "check"],
+    )
+    def test_open_element_passes_its_rated_flow_at_its_rated_drop(self, changes):
+        p = self.numbers(**changes)
+        # laminar part below a hundredth of the drop costs 1/4 of its square
+        assert locks.output(0.0, (40e5, 45e5, 1.0), p) == pytest.approx(40e-3 / 60.0, rel=1e-4)
+        assert locks.output(0.0, (45e5, 40e5, 1.0), p) == pytest.approx(-40e-3 / 60.0, rel=1e-4)
 
     @given(pressures, st.floats(0.0, 1.0))
     @few

@@ -318,7 +318,7 @@ class TestLockedAxis:
 
 
 @pytest.mark.parametrize("name", ["screw_table", "teaching_rig", "vertical_slide"])
-@pytest.mark.parametrize("corner", itertools.product((0, 1), repeat=3))
+@pytest.mark.parametrize("corner", list(itertools.product((0, 1), repeat=3)))
 def test_it_works_at_the_corners_of_its_envelope(name, corner):
     # lightest or heaviest, coldest or warmest, lowest or highest supply; always the most air
     envelope = axis_of(name).file.envelope

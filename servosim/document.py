@@ -7,7 +7,13 @@ import math
 from servosim import units
 from servosim.components.controller import Controller, velocity_gains
 from servosim.components.cylinder import Cylinder, cylinder_parameters
-from servosim.components.load import GRAVITY, Structure, Table
+from servosim.components.load import (
+    GRAVITY,
+    Structure,
+    Table,
+    counterbalance_force,
+    load_parameters,
+)
 from servosim.components.lock import Lock
 from servosim.components.oil import Oil
 from servosim.components.supply import Supply
@@ -380,8 +386,9 @@ def steady_load(f: AxisFile) -> float:
     float
         Load [N].
     """
-    mass = f.table.mass + f.table.workpiece_mass + f.structure.piston_mass
-    return mass * GRAVITY * math.sin(f.table.inclination) - f.table.counterbalance_force
+    load = load_parameters(f.table, f.structure, 0.0, 0.0)
+    weight = (load.M_t + load.M_g) * GRAVITY * load.sin
+    return float(weight - counterbalance_force(f.move.start, load))
 
 
 def _outside_envelope(f: AxisFile) -> list[Fault]:

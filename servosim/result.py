@@ -33,7 +33,8 @@ class Event:
     Attributes
     ----------
     kind : str
-        ``cavitation``, ``end_stop``, ``brake_slip``, ``check_stays_shut``, ``valve_saturation``,
+        ``cavitation``, ``end_stop``, ``brake_slip``, ``check_stays_shut``, ``check_passes``,
+        ``valve_saturation``,
         ``lock_never_closed``, ``lock_never_opened``.
     time : float
         First time [s].

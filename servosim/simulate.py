@@ -15,6 +15,7 @@ from servosim._equilibrium import Rest, initial_state
 from servosim._record import record
 from servosim.axis import STATE_UNITS, STATES, Axis, nothing_held
 from servosim.errors import Fault, ParameterError, SimulationError
+from servosim.components.lock import CHECK
 from servosim.program import Move
 from servosim.result import Event, Run, Status
 from servosim.version import __version__
@@ -283,6 +284,33 @@ def _limit() -> int:
     return MOST_STEPS
 
 
+def _check_passes(
+    axis: Axis, record: NDArray[np.float64], states: NDArray[np.float64]
+) -> list[Event]:
+    """Return an event if closed checks let oil pass from the lines into the chambers."""
+    p, found = axis.parameters, []
+    if p.lock.kind != CHECK:
+        return []
+    locked = record[:, _integrate.RECORD.index("lock_phase")] == _sequence.LOCKED
+    for side in ("a", "b"):
+        chamber = states[:, getattr(p.index, f"pressure_{side}")]
+        over = states[:, getattr(p.index, f"line_pressure_{side}")] - chamber
+        passing = locked & (over > 1.001 * p.lock.p_cr + 1e3)
+        if passing.any():
+            k = int(np.argmax(passing))
+            time = k * p.controller.period
+            sentence = (
+                f"Locked, check {side.upper()} lets oil pass from {time:.3f} s on: its line stands "
+                f"{over[k] / 1e5:.2f} bar above the chamber, the spring holds {p.lock.p_cr / 1e5:.2f} "
+                "bar. A closed valve centre leaves both lines near half the supply pressure: vent "
+                "them, or let the load bring the chambers above that."
+            )
+            value, count = float(over[k]), int(passing.sum())
+            name = f"line_pressure_{side}"
+            found.append(Event("check_passes", time, name, value, p.lock.p_cr, count, sentence))
+    return found
+
+
 def _events(
     axis: Axis,
     move: Move,
@@ -340,6 +368,7 @@ def _events(
             f"{row[2] / 1e5:.1f} bar does not lift it against the locked pressure. Choose a larger "
             "pilot ratio or match the pressures first.",
         )
+    found.extend(_check_passes(axis, record, states))
     limit = 0.999 * min(axis.parameters.controller.u_max, 1.0)
     saturated = np.abs(record[:, 0]) >= limit
     if saturated.any():

@@ -35,7 +35,7 @@ class Valve(Table):
     """Servo-valve with four metering lands; openings are fractions of the rated stroke."""
 
     rated_flow: float = quantity(
-        "L/min", above=0, high="5000 L/min", symbol="q_n", doc="Flow at rated command and rated drop."
+        "L/min", above=0, high="5000 L/min", symbol="q_n", doc="Flow at rated command and drop, side A."
     )
     rated_pressure_drop: float = quantity(
         "bar", above=0, high="400 bar", symbol="dp_n", doc="Total drop over both lands at rating."
@@ -56,7 +56,7 @@ class Valve(Table):
         "%", low="-50 %", high="50 %", symbol="L_AT", doc="Overlap of the land A to T (underlap < 0)."
     )
     area_ratio: float = number(
-        low=0.1, high=10, absent=1.0, symbol="K_B/K_A", doc="Lands at B over lands at A, matched spool."
+        low=0.1, high=10, absent=1.0, symbol="K_B/K_A", doc="Lands and flow at B over those at A."
     )
     leakage_given: Literal["null_leakage", "pressure_gain", "both"] = choice(
         "What fixes the clearance of the lands; with both, the leakage does and the gain is checked."

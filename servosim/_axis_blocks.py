@@ -6,7 +6,7 @@ backlash) and the integral's dead zone and clamp pass with gain one, and frictio
 forms of ``_load_form``. Energies, the tank's temperature and states of the controller that its
 gains leave idle act on nothing and belong to the exact form alone. The scale's cyclic error stays
 at rest, where the slope of the reading depends on the place within its period; in motion it
-averages out and is left out.
+averages out and is left out. End stops belong to the exact form alone.
 """
 
 from __future__ import annotations
@@ -94,9 +94,11 @@ def lock(axis: Axis, side: Literal["a", "b"]) -> Block:
     )
 
 
-def cylinder(axis: Axis, split: bool) -> Block:
+def cylinder(axis: Axis, split: bool, form: Form | None) -> Block:
     """Return the cylinder's block, chambers and lines merged (lock open) or split."""
     p, oil = axis.record.cylinder, axis.record.oil
+    if form is not None:  # at the very end of the stroke the point is that of a piston just free
+        p = record(axis.parameters.cylinder._replace(k_e=0.0, c_e=0.0))
     states: tuple[str, ...] = cylinder_block.STATES if split else _PRESSURES
     if p.has_b == 0:
         states = tuple(n for n in states if not n.endswith("_b"))
@@ -301,7 +303,7 @@ def plant_blocks(axis: Axis, *, split: bool = False, form: Form | None = None) -
         valve(axis),
         ports(axis),
         *locks,
-        cylinder(axis, split),
+        cylinder(axis, split, form),
         load(axis, form),
         supply(axis, form),
         transducer(axis, form),

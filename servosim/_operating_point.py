@@ -95,6 +95,14 @@ def _standing(axis: Axis, position: float, velocity: float, thrust: float) -> di
     p = axis.record
     force, on_table = steady_force(position, thrust, p)
     balance = rest(force, p)
+    scale = p.valve.K_A * math.sqrt(p.supply.p_set)
+    if not balance.residual <= _LEFT_OVER * scale:
+        raise ParameterError(
+            f"nothing holds {float(force):g} N at rest: with the spool at "
+            f"{100.0 * float(balance.spool):.3g} % a flow of {float(balance.residual):.2g} m3/s is "
+            "left over; the supply's pressure on the piston gives less force than the load and the "
+            "thrust ask for; lower the thrust or raise the pressure"
+        )
     stretch = on_table / p.load.k_s if p.load.two == 1 else 0.0
     return {
         "spool": float(balance.spool),
@@ -163,10 +171,10 @@ def _move(axis: Axis, plant: Block, states: dict[str, float], inputs: dict[str, 
     spool = float(x[plant.states.index("spool")])
     if not worst < _LEFT_OVER or abs(spool) >= 1.0:
         raise ParameterError(
-            f"no steady motion at {states['piston_velocity']:g} m/s: with the spool at "
-            f"{100.0 * spool:.3g} % the balances of oil and force leave a part {worst:.2g}; valve, "
-            "pump or pressure don't give this velocity against this load; lower the velocity or "
-            "the thrust"
+            f"no steady motion at {states['piston_velocity']:g} m/s: the search ended with the "
+            f"spool at {100.0 * min(max(spool, -1.0), 1.0):.3g} % and a part {worst:.2g} of flow "
+            "or force left over; valve, pump or pressure don't give this velocity against this "
+            "load; lower the velocity or the thrust"
         )
     solved = dict(zip(plant.states, x.tolist(), strict=True))
     states.update({n: solved[n] for n in (*unknown, "pump_flow") if n in solved})

@@ -96,7 +96,7 @@ COMPONENTS = MappingProxyType(
             Component("ports", lambda axis, split, form: parts.ports(axis)),
             Component("lock_a", lambda axis, split, form: parts.lock(axis, "a")),
             Component("lock_b", lambda axis, split, form: parts.lock(axis, "b")),
-            Component("cylinder", lambda axis, split, form: parts.cylinder(axis, split)),
+            Component("cylinder", lambda axis, split, form: parts.cylinder(axis, split, form)),
             Component("load", lambda axis, split, form: load(axis, form)),
             Component("supply", lambda axis, split, form: parts.supply(axis, form)),
             Component("transducer", lambda axis, split, form: parts.transducer(axis, form)),

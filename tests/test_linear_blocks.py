@@ -399,6 +399,7 @@ class TestOperatingPoint:
             ({"position": 0.3, "velocity": 0.1, "friction": "presliding"}, "at rest"),
             ({"position": 0.3, "velocity": 5.0}, "no steady motion"),
             ({"position": 0.3, "velocity": math.nan}, "finite"),
+            ({"position": 0.3, "thrust": 1e5}, "nothing holds"),
         ],
     )
     def test_refusals(self, how, text):

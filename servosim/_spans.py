@@ -46,7 +46,7 @@ class Spans:
     ahead : bool
         Whether the lock closes on the moving table.
     dwell : float
-        Time inside the lock's window before it closes [s].
+        Time inside the lock's window before it closes [s], zero for one that closes ahead.
     close, locked, match, open, free : float
         Times of the sequence [s], nan if they did not come. Without a lock ``locked`` is the end
         of the dwell in place, nan if there is no dwell to tell it.
@@ -183,7 +183,7 @@ def spans_of(run: Run) -> Spans:
         whole=run.status == Status.COMPLETE,
         has_lock=has_lock,
         ahead=bool(p.lock.ahead) and has_lock,
-        dwell=0.0 if p.lock.ahead else p.lock.dwell,
+        dwell=p.lock.dwell,
         close=float(d[sequence.T_CLOSE]),
         locked=locked,
         match=float(d[sequence.T_MATCH]),

@@ -234,6 +234,17 @@ class TestSettling:
         x[540:] = TARGET + 1e-3
         assert values(made(x, axis=axis, close=0.3, locked=0.35))["settling_time"] is None
 
+    def test_with_a_lock_ahead_ends_at_its_release(self, made):
+        axis = ahead(made.stub.axis)
+        x = entering(at=330)
+        x[510:] = TARGET + 1e-3
+        found = values(made(x, axis=axis, close=0.3, locked=0.35, open=0.5, free=0.53))
+        assert found["settling_time"] == pytest.approx(0.33)
+
+    def test_without_a_lock_may_end_before_the_thrust(self, made):
+        found = values(made(entering(at=300), axis=unlocked(made.stub.axis), locked=0.9))
+        assert found["settling_time"] == pytest.approx(0.3)  # the thrust would begin at 1.1 s
+
     @given(seed=st.integers(0, 2**31), scale=st.floats(0.1, 20.0), close=st.integers(100, 799))
     @settings(max_examples=30, deadline=None)
     def test_agrees_with_a_search_from_the_end(self, made, seed, scale, close):
@@ -406,6 +417,11 @@ class TestRest:
         x[500:601] = TARGET - np.linspace(0.0, 4e-6, 101)
         assert values(made(x, close=0.6))["resting_error"] == pytest.approx(2e-6)
 
+    def test_of_a_table_that_a_wide_lock_window_lets_move(self, made):
+        x = entering(at=300)
+        x[500:601] = TARGET - np.linspace(0.0, 8e-6, 101)
+        assert values(made(x, close=0.6))["resting_error"] == pytest.approx(4e-6)
+
     def test_of_an_axis_that_never_locks(self, made):
         x = np.concatenate((entering(), still(500, TARGET + 2e-5)))
         assert values(made(x))["resting_error"] == pytest.approx(-2e-5)
@@ -576,9 +592,9 @@ class TestLimitCycle:
         assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(expected, rel=0.02)
 
     def test_left_over_from_a_larger_swing(self, made):
-        size = np.maximum(2e-6, 4e-5 * np.exp(-3.0 * (self.T - 1.0)))
+        size = np.maximum(6e-6, 4e-5 * np.exp(-3.0 * (self.T - 1.0)))
         x = self.rest(size * np.sin(2.0 * np.pi * 4.0 * self.T))
-        assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(2e-6, rel=1e-3)
+        assert values(made(x))["limit_cycle_amplitude"] == pytest.approx(6e-6, rel=1e-3)
 
     @pytest.mark.parametrize("zeta", [0.02, 0.05, 0.2])
     def test_ringing_that_fades_is_none(self, made, zeta):

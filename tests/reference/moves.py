@@ -1,4 +1,4 @@
-"""Moves of the independent model: sampled loop, lock's sequence, integration from corner to corner."""
+"""Moves of the independent model: sampled loop, lock's sequence, steps from corner to corner."""
 
 from __future__ import annotations
 
@@ -21,8 +21,10 @@ FREE, CLOSING, LOCKED, MATCHING, OPENING, RELEASED = range(6)
 
 # absolute errors that count as nothing, in the order of the state vector
 NEGLIGIBLE = np.array(
-    [1e-9, 1e-6, 1e-1, 1e-1, 1e-1, 1e-1, 1e-1, 1e-1, 1e-11, 1e-7, 1e-12, 1e-10, 1e-12, 1e-10]
-    + [1e-13, 1e-13, 1e-12, 1e-1, 1e-1, 1e-10, 1e-12, 1e-10, 1e-1, 1e-1]
+    [
+        *(1e-9, 1e-6, *[1e-1] * 6, 1e-11, 1e-7, *[1e-12, 1e-10] * 2, 1e-13, 1e-13),
+        *(1e-12, 1e-1, 1e-1, 1e-10, 1e-12, 1e-10, 1e-1, 1e-1),
+    ]
 )
 
 
@@ -124,6 +126,7 @@ class Axis:
         self.f = f
         self.numbers = numbers_of(f)
         self.n = self.numbers[0]
+        self.v = {name: self.n[name].tolist() for name in self.numbers.dtype.names}
         self.course, self.plan = course_of(f), plan_of(f)
         k = f.lock
         self.valves = k.kind in ("blocking_valve", "pilot_check")
@@ -198,11 +201,11 @@ class Axis:
 
     def _mixed(self, V_c: float, V_l: float, p_c: float, p_l: float, hose: float) -> float:
         """Pressure at which chamber and line meet when no oil is lost."""
-        n = self.n
+        n, v = self.n, self.v
 
         def gained(V: float, p: float, p_0: float, soft: float) -> float:
             oil = quad(lambda x: P.oil_compressibility(x, n), p_0, p, epsabs=0.0, epsrel=1e-11)[0]
-            return V * (oil + n["wall"] * (p - p_0)) + soft * (p - p_0)
+            return V * (oil + v["wall"] * (p - p_0)) + soft * (p - p_0)
 
         if abs(p_c - p_l) < 1e-3:
             return 0.5 * (p_c + p_l)
@@ -212,7 +215,7 @@ class Axis:
 
     def _act(self, t: float, s: np.ndarray) -> None:
         """Split, engage, mix at a corner or a sample."""
-        k, n, eps = self.f.lock, self.n, 1e-11
+        k, v, eps = self.f.lock, self.v, 1e-11
         if self.phase == CLOSING:
             if self.brake and not self.braked and t >= self.closed_at + k.brake_closing_time - eps:
                 self.braked, self.braked_at = True, s[P.X_T]
@@ -231,12 +234,12 @@ class Axis:
                         for chamber, line in ((P.P_A, P.LINE_A), (P.P_B, P.LINE_B)):
                             lift = (s[chamber] - s[line]) / k.pilot_ratio + k.cracking_pressure
                             assert s[P.P_SUPPLY] - s[line] >= lift, "a check does not open"
-                    sweep = n["moves"] * s[P.X_P]
-                    V_a = n["dead_a"] + n["area_a"] * sweep
-                    V_b = n["dead_b"] + n["area_b"] * (n["moves"] * n["stroke"] - sweep)
+                    sweep = v["moves"] * s[P.X_P]
+                    V_a = v["dead_a"] + v["area_a"] * sweep
+                    V_b = v["dead_b"] + v["area_b"] * (v["moves"] * v["stroke"] - sweep)
                     for V, line, i, j, hose in (
-                        (V_a, n["line_a"], P.P_A, P.LINE_A, n["hose_a"]),
-                        (V_b, n["line_b"], P.P_B, P.LINE_B, n["hose_b"]),
+                        (V_a, v["line_a"], P.P_A, P.LINE_A, v["hose_a"]),
+                        (V_b, v["line_b"], P.P_B, P.LINE_B, v["hose_b"]),
                     ):
                         s[i] = s[j] = self._mixed(V, line, s[i], s[j], hose)
                     self.joined = [True, True]
@@ -277,7 +280,7 @@ class Axis:
     # the controller ----------------------------------------------------------------------------
 
     def _dither(self, t: float) -> float:
-        return float(self.n["dither"] * math.sin(self.n["dither_w"] * t))
+        return self.v["dither"] * math.sin(self.v["dither_w"] * t)
 
     def _apply(self, t: float, u: float, p_s: float) -> None:
         self.spool_command, *self.plays = P.through_valve(
@@ -286,35 +289,33 @@ class Axis:
 
     def _control(self, t: float, y: float, p_load: float, s: np.ndarray) -> float:
         """Command of the sampled controller; its filters advance by their exact sampled forms."""
-        n = self.n
+        n, v = self.n, self.v
         r, v_r, a_r, speed = self.held_at, 0.0, 0.0, math.nan
         if self.phase in (FREE, CLOSING):
             if self.timed:
                 r, v_r, a_r = P.reference_at(t + 1e-13, self.course)
             else:
                 r = self.f.move.target
-                speed = P.schedule(r - y, t, n["K_v"], self.plan)
+                speed = P.schedule(r - y, t, v["K_v"], self.plan)
             self.held_at = r
-        if n["sampled"] == 0.0:
+        if v["sampled"] == 0.0:
             return 0.0
         alive = self._alive(self.phase)
         if alive:
             rate = P.growth_of_integral(self.integral, r - y, n)
-            self.integral = P.bounded(self.integral + n["period"] * rate, -n["v_i"], n["v_i"])
+            self.integral = P.bounded(self.integral + v["period"] * rate, -v["v_i"], v["v_i"])
         y_f, v_f = self.filtered
-        m = n["step"]
+        m = v["step"]
         self.filtered = m[0] * y_f + m[1] * v_f + m[2] * y, m[3] * y_f + m[4] * v_f + m[5] * y
-        self.slow += n["fade_h"] * (p_load - self.slow)
-        self.estimate += n["fade_c"] * (p_load - self.estimate)
+        self.slow += v["fade_h"] * (p_load - self.slow)
+        self.estimate += v["fade_c"] * (p_load - self.estimate)
         if not alive:
             if self.phase == MATCHING:
-                line = s[P.LINE_A] - s[P.LINE_B] * n["area_b"] / n["area_a"]
-                self.matched += n["period"] * self.f.lock.prematch_gain * (p_load - line)
+                line = s[P.LINE_A] - s[P.LINE_B] * v["area_b"] / v["area_a"]
+                self.matched += v["period"] * self.f.lock.prematch_gain * (p_load - line)
             match = self.matched if self.phase in (MATCHING, OPENING) else 0.0
-            return P.bounded(n["trim"] + match, -n["u_max"], n["u_max"])
-        v_d = P.wanted(
-            r, v_r, a_r, speed, y, p_load, self.integral, *self.filtered, self.slow, n
-        )
+            return P.bounded(v["trim"] + match, -v["u_max"], v["u_max"])
+        v_d = P.wanted(r, v_r, a_r, speed, y, p_load, self.integral, *self.filtered, self.slow, n)
         return P.opening_for(v_d, self.estimate, n)
 
     # the loop over the samples -----------------------------------------------------------------
@@ -332,10 +333,10 @@ class Axis:
         ``commands`` replaces the sampled controller's commands, ``close_at`` the lock's trigger
         (infinite: never), ``noise`` holds normal numbers for position and both pressures.
         """
-        f, n = self.f, self.n
+        f, n, v = self.f, self.n, self.v
         s, command = state_of_rest(f, self.numbers)
         advance = scipy_advance() if advance is None else advance
-        T = float(n["period"])
+        T = v["period"]
         n_t = round(f.move.duration / T) + 1
         self.phase, self.joined, self.braked, self.braked_at = FREE, [True, True], False, 0.0
         self.inside_since = self.closed_at = self.locked_at = math.nan
@@ -343,7 +344,7 @@ class Axis:
         self.held_at, self.integral, self.matched = f.move.start, s[P.INTEGRAL], 0.0
         self.filtered = s[P.FILTERED], 0.0
         self.slow, self.estimate = s[P.SLOW], s[P.ESTIMATE]
-        at_spool = command + n["bias"] + n["bias_p"] * (s[P.P_SUPPLY] - n["p_rating"])
+        at_spool = command + v["bias"] + v["bias_p"] * (s[P.P_SUPPLY] - v["p_rating"])
         self.plays, self.spool_command = [at_spool, at_spool], at_spool
         trace = Trace(
             np.arange(n_t) * T, np.zeros((n_t, P.N_STATES)), np.zeros(n_t), np.zeros(n_t),
@@ -359,14 +360,15 @@ class Axis:
             t = trace.time[k]
             if part == 0.0:
                 heard[k] = s[P.READING]
-            y, p_load = self._read(heard[max(k - late, 0)], s, None if noise is None else noise[:, k])
+            z = np.zeros(3) if noise is None else noise[:, k]
+            y, p_load = self._read(heard[max(k - late, 0)], s, z)
             self._sequence(t, y, close_at)
             self._act(t, s)
             if self.phase == RELEASED and not taken_over:
                 self.held_at, taken_over = y, True
             u = self._control(t, y, p_load, s)
-            if n["sampled"] == 0.0:
-                u = float(n["trim"])
+            if v["sampled"] == 0.0:
+                u = float(v["trim"])
                 if self._alive(self.phase):
                     u, _, _ = P.continuous_command(
                         t, s, n, self._hold(t), self.course, self.plan
@@ -374,7 +376,7 @@ class Axis:
                 self._apply(t, u, s[P.P_SUPPLY])
             elif commands is not None:
                 u = float(commands[k])
-            u_time = t + f.controller.computing_delay if n["sampled"] == 1.0 else math.inf
+            u_time = t + f.controller.computing_delay if v["sampled"] == 1.0 else math.inf
             if u_time == t:
                 self._apply(t, u, s[P.P_SUPPLY])
                 u_time = math.inf
@@ -386,7 +388,7 @@ class Axis:
             read_time = t_next - part if part > 0.0 else math.inf
             while t < t_next:
                 ends = [*self._corners(), u_time, read_time]
-                if n["sampled"] == 0.0:
+                if v["sampled"] == 0.0:
                     ends += list(self.course[:, 0])
                 t_to = min([x for x in ends if t + 1e-11 < x < t_next - 1e-11] + [t_next])
                 given = self.numbers, self._hold(t), self.course, self.plan
@@ -403,24 +405,23 @@ class Axis:
         trace.opened_at, trace.free_at = self.opened_at, self.free_at
         return trace
 
-    def _read(self, value: float, s: np.ndarray, noise: np.ndarray | None) -> tuple[float, float]:
+    def _read(self, value: float, s: np.ndarray, z: np.ndarray) -> tuple[float, float]:
         """Reading of the scale and load pressure as the controller gets them."""
-        g, n = self.f.transducer, self.n
+        g, v = self.f.transducer, self.v
 
         def stepped(x: float, step: float) -> float:
             return math.floor(x / step + 0.5) * step if step > 0.0 else x
 
-        if n["sampled"] == 0.0:
+        if v["sampled"] == 0.0:
             return value, 0.0
-        z = np.zeros(3) if noise is None else noise
         y = stepped(value + g.noise * z[0], g.resolution)
-        if n["has_gauges"] == 0.0:
+        if v["has_gauges"] == 0.0:
             return y, 0.0
         a, b = (
             stepped(
-                float(np.clip(s[i] + g.pressure_noise * z[j], -g.pressure_range, g.pressure_range)),
+                min(max(s[i] + g.pressure_noise * z[j], -g.pressure_range), g.pressure_range),
                 g.pressure_resolution,
             )
             for i, j in ((P.READ_A, 1), (P.READ_B, 2))
         )
-        return y, a - b * n["area_b"] / n["area_a"]
+        return y, a - b * v["area_b"] / v["area_a"]

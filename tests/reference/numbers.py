@@ -41,8 +41,8 @@ def transition_drop(valve: Any, oil: Any, temperature: float) -> float:
     Reynolds number with twice the gap as hydraulic diameter: Re = 2 x_n C_d sqrt(2 dp/rho)/nu.
     """
     rho = oil.density * (1.0 - oil.thermal_expansion * (temperature - ZERO_CELSIUS - 15.0))
-    nu = kinematic_viscosity(oil, temperature)
-    speed = valve.transition_reynolds * nu / (2.0 * valve.rated_stroke * valve.discharge_coefficient)
+    gap = 2.0 * valve.rated_stroke * valve.discharge_coefficient
+    speed = valve.transition_reynolds * kinematic_viscosity(oil, temperature) / gap
     return 0.5 * rho * speed * speed
 
 
@@ -141,7 +141,7 @@ def _plant_numbers(f: Any) -> dict[str, Any]:
         "growth": (oil.thermal_expansion - 3.0 * oil.steel_expansion) * oil.warming_rate,
         # valve
         "K_a": K_a,
-        "K_b": K_a * v.area_ratio,
+        "K_b": K_a * v.area_ratio if c.kind != "plunger" else 0.0,  # no port B, no leak at it
         "clearance": clearance,
         "transition": transition_drop(v, oil, oil.temperature),
         "overlap": (v.overlap_pa, v.overlap_at, v.overlap_pb, v.overlap_bt),
@@ -258,6 +258,9 @@ def _control_numbers(f: Any, n: dict[str, Any]) -> dict[str, Any]:
     correct = c.load_pressure_correction == "square_root"
     valves = k.kind in ("blocking_valve", "pilot_check")
     brake = k.brake == "holding"
+    corner_h = c.high_pass_frequency if feedback == "load_pressure" else 0.0
+    corner_c = c.correction_frequency if correct else 0.0
+    wide = v.hysteresis - (1.0 - v.wide_play_weight) * v.threshold
     bias = v.null_bias + v.null_shift_temperature * (f.oil.temperature - v.rating_temperature)
     return {
         "on_table": float(s.location == "table"),
@@ -279,16 +282,16 @@ def _control_numbers(f: Any, n: dict[str, Any]) -> dict[str, Any]:
         "k_acc": c.acceleration_feedback if feedback == "acceleration" else 0.0,
         "k_p": c.load_pressure_feedback if feedback == "load_pressure" else 0.0,
         "k_v": c.velocity_feedback,
-        "w_h": c.high_pass_frequency if feedback == "load_pressure" else 0.0,
+        "w_h": corner_h,
         "w_f": w,
         "z_f": z,
-        "w_c": c.correction_frequency if correct else 0.0,
+        "w_c": corner_c,
         "correct": float(correct),
         "root_floor": c.correction_floor if correct else 1.0,
         "period": T,
         "step": (*step[0], *step[1]),
-        "fade_h": 1.0 - math.exp(-(c.high_pass_frequency if feedback == "load_pressure" else 0.0) * T),
-        "fade_c": 1.0 - math.exp(-(c.correction_frequency if correct else 0.0) * T),
+        "fade_h": 1.0 - math.exp(-corner_h * T),
+        "fade_c": 1.0 - math.exp(-corner_c * T),
         "k_o": c.overlap_compensation,
         "jump_out": 0.5 * (v.overlap_pa + v.overlap_bt),
         "jump_in": 0.5 * (v.overlap_pb + v.overlap_at),
@@ -304,13 +307,14 @@ def _control_numbers(f: Any, n: dict[str, Any]) -> dict[str, Any]:
         "bias": bias,
         "bias_p": v.null_shift_pressure,
         "narrow": 0.5 * v.threshold,
-        "wide": 0.5 * (v.hysteresis - (1.0 - v.wide_play_weight) * v.threshold) / v.wide_play_weight,
+        "wide": 0.5 * wide / v.wide_play_weight,
         "weight": v.wide_play_weight,
         "dither": v.dither_amplitude,
         "dither_w": v.dither_frequency,
         # lock
-        "lock_K": k.rated_flow / math.sqrt(k.rated_pressure_drop) if valves else 0.0,
-        "lock_turn": 0.01 * k.rated_pressure_drop if valves else 1.0,
+        # like the line: the stated flow passes at the stated drop, which is also the transition
+        "lock_K": k.rated_flow * 2.0**0.25 / math.sqrt(k.rated_pressure_drop) if valves else 0.0,
+        "lock_turn": k.rated_pressure_drop if valves else 1.0,
         "lock_leak": k.leakage if valves else 0.0,
         "check": float(k.kind == "pilot_check"),
         "crack": k.cracking_pressure if k.kind == "pilot_check" else 0.0,

@@ -194,7 +194,8 @@ def reference_at(t, course):
 def schedule(rest, t, K_v, plan):
     """Velocity over the remaining distance; nan for a reference in time.
 
-    ``plan``: kind, velocity, acceleration, deceleration, creep velocity and distance, stop distance.
+    ``plan``: kind, velocity, acceleration, deceleration, creep velocity, creep distance, stop
+    distance, target.
     """
     kind = plan[0]
     if kind == 0.0:

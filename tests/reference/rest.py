@@ -11,29 +11,19 @@ from scipy.optimize import brentq, root
 from reference import plant as P
 
 
-def _held_open() -> np.ndarray:
-    held = np.zeros(P.N_HELD)
-    held[P.JOINED_A] = held[P.JOINED_B] = 1.0
-    held[P.AREA_A] = held[P.AREA_B] = 1.0
-    return held
-
-
 def _balance(x: float, f: Any, numbers: np.ndarray) -> np.ndarray:
     """State with nothing moving and the measured body at x."""
     n = numbers[0]
-    held, course, plan = _held_open(), np.zeros((1, 5)), np.zeros(8)
     on_table = n["weight_t"] - P.lift(x, n)
     gap = 0.0
     if n["two"] == 1.0:
         gap = on_table / n["couple_k"] + 0.5 * n["backlash"] * np.sign(on_table)
-    quiet = numbers.copy()
-    quiet["growth"] = 0.0
 
     def state(z: np.ndarray) -> np.ndarray:
         s = np.zeros(P.N_STATES)
         s[P.SPOOL] = z[0] * 1e-2
         s[P.P_A] = s[P.LINE_A] = z[1] * 1e6
-        s[P.P_B] = s[P.LINE_B] = z[2] * 1e6
+        s[P.P_B] = s[P.LINE_B] = z[2] * 1e6 if n["has_b"] == 1.0 else 0.0
         s[P.P_SUPPLY] = z[3] * 1e6 if n["source"] > 0.0 else n["p_set"]
         s[P.P_PUMP] = z[4] * 1e6 if n["lumped"] > 0.0 else s[P.P_SUPPLY]
         s[P.PUMP_FLOW] = z[5] * 1e-5
@@ -52,6 +42,8 @@ def _balance(x: float, f: Any, numbers: np.ndarray) -> np.ndarray:
         out[1] = (q_pb - q_bt + slip - n["leak_b"] * b) * 1e6
         force = n["area_a"] * a - n["area_b"] * b
         out[2] = (force - n["weight_p"] - on_table) * 1e-3
+        if n["has_b"] == 0.0:
+            out[1] = z[2]
         out[3], out[4], out[5] = z[3] - n["p_set"] * 1e-6, z[4] - z[3], z[5]
         if n["source"] > 0.0:
             drawn = q_pa + q_pb + n["pilot"] * math.sqrt(max(p_s, 0.0) / n["p_rating"])

@@ -141,7 +141,7 @@ _FOLDER = cache_folder()
 
 
 def _compiled(function: _Function, **more: bool) -> _Function:
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", **more}
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True, **more}
     if _FOLDER is None:
         return cast(_Function, numba.njit(**options)(function))
     before = numba.config.CACHE_DIR

@@ -235,7 +235,9 @@ def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParamet
     k, i, eps = p.lock, p.index, 1e-12
     phase = int(d[PHASE])
     if k.brake == 1:
-        if phase == CLOSING and d[BRAKE] == 0.0 and t >= d[T_CLOSE] + k.t_brake_close - eps:
+        # the sequence may have called it locked at this very sample
+        closing = phase in (CLOSING, LOCKED)
+        if closing and d[BRAKE] == 0.0 and t >= d[T_CLOSE] + k.t_brake_close - eps:
             d[BRAKE], d[BRAKE_POSITION] = 1.0, x[i.table_position]
         if phase == OPENING and t >= d[T_OPEN] + k.t_brake_open - eps:
             d[BRAKE] = 0.0

@@ -52,7 +52,9 @@ def _next(a: float, fa: float, b: float, fb: float, turn: int) -> float:
 
 
 @kernel
-def _chamber_a(xs: float, p_A: float, F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
+def _chamber_a(
+    xs: float, p_A: float, F: float, p_S: float, p: AxisParameters
+) -> tuple[float, float]:
     """Return what flows into chamber A at rest, and what flows into B, for a force balance."""
     c = p.cylinder
     p_B = (c.A_A * p_A - F) / c.A_B if c.has_b == 1 else 0.0
@@ -233,7 +235,7 @@ def initial_state(
         if not loop_holds:
             error = 0.0
         position = position_for(start - error, p)
-    force, on_table = steady_force(position, 0.0, p)
+    on_table = steady_force(position, 0.0, p)[1]
     stretch = 0.0
     if p.load.two == 1:
         stretch = on_table / p.load.k_s

@@ -7,6 +7,7 @@ of the lock; between them inputs are held and :func:`servosim._step.stretch` int
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from servosim import _sequence as sequence
 from servosim._jit import kernel
 from servosim._step import STEP_OK, stretch
-from servosim.axis import AxisParameters, Held, axis_rhs, continuous_command, spool_command
+from servosim.axis import AxisParameters, continuous_command, spool_command
 from servosim.components import controller as controller_block
 from servosim.components.load import brake_force
 from servosim.components.lock import pilot_opens
@@ -111,9 +112,9 @@ def hold(
     p: AxisParameters,
     m: Move,
     area_rates: bool,
-    w: Held,
+    w: Any,
 ) -> None:
-    """Write the inputs that are held from a time on until the next corner."""
+    """Write the inputs that are held from a time on until the next corner into the record w."""
     k = p.lock
     F, F_slope = thrust_at(t - t_thrust, m.thrust_along, m.thrust_t)
     N, N_slope = thrust_at(t - t_thrust, m.thrust_normal, m.thrust_t)
@@ -193,9 +194,7 @@ def _control(
     if p.lock.prematch == 1 and phase in (sequence.MATCHING, sequence.OPENING):
         if phase == sequence.MATCHING:
             chamber = controller_block.load_pressure(p_A, p_B, c)
-            line = controller_block.load_pressure(
-                x[i.line_pressure_a], x[i.line_pressure_b], c
-            )
+            line = controller_block.load_pressure(x[i.line_pressure_a], x[i.line_pressure_b], c)
             d[sequence.MATCH] += c.period * p.lock.k_prematch * (chamber - line)
         u += d[sequence.MATCH]
     return min(max(u, -c.u_max), c.u_max)
@@ -217,7 +216,7 @@ def run(
     m: Move,
     x: NDArray[np.float64],
     d: NDArray[np.float64],
-    w: Held,
+    w: Any,
     noise: NDArray[np.float64],
     replay: NDArray[np.float64],
     scale: NDArray[np.float64],
@@ -241,8 +240,8 @@ def run(
         Initial state, advanced in place.
     d : ndarray, shape (sequence.SIZE,)
         Memory of sequence, controller and plays, advanced in place.
-    w : Held
-        Record of the held inputs, overwritten.
+    w : record of Held
+        The held inputs, overwritten.
     noise : ndarray, shape (3, n_t)
         Standard normal numbers for position and both pressures; shape (3, 0) for none.
     replay : ndarray, shape (n_t, 3)

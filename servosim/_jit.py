@@ -2,9 +2,10 @@
 
 Every compiled function of servosim is made by :func:`kernel`. The compiler's own cache does not
 notice an edit in a called function of another file and would return numbers of the old code, so
-the cache folder is named after a hash of all sources that compiled code can depend on, with the
-versions of the compiler and of numpy: any edit to them opens a new folder. Set ``SERVOSIM_CACHE`` to move the cache.
-``fastmath`` is never used, because results must not depend on the machine that made them.
+the cache folder is named after a hash of all sources that compiled code can depend on, with
+the versions of the compiler and of numpy: any edit to them opens a new folder. Set
+``SERVOSIM_CACHE`` to move the cache. ``fastmath`` is never used, because results must not depend on
+the machine that made them.
 """
 
 from __future__ import annotations
@@ -55,7 +56,11 @@ def compiled_sources() -> list[Path]:
         parts = path.relative_to(root).with_suffix("").parts
         name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
         texts[name] = (path, path.read_bytes())
-    wanted = [name for name, (_, text) in texts.items() if re.search(rb"_jit import (\w+, )?kernel|_jit import inner_kernel", text)]
+    wanted = [
+        name
+        for name, (_, text) in texts.items()
+        if re.search(rb"_jit import (\w+, )?kernel|_jit import inner_kernel", text)
+    ]
     found: set[str] = set()
     while wanted:
         name = wanted.pop()
@@ -70,7 +75,7 @@ def compiled_sources() -> list[Path]:
 def _relative(name: str, texts: dict[str, tuple[Path, bytes]]) -> set[str]:
     """Return the parts of a package: importing it may run any of them."""
     stem = name + "."
-    return {other[len(stem):] for other in texts if name and other.startswith(stem)}
+    return {other[len(stem) :] for other in texts if name and other.startswith(stem)}
 
 
 def source_hash() -> str:
@@ -125,7 +130,9 @@ def cache_folder() -> Path | None:
     user = os.environ.get("XDG_CACHE_HOME")
     bases = [Path(named)] if named else []
     bases.append((Path(user) if user else Path.home() / ".cache") / "servosim")
-    bases.append(Path(tempfile.gettempdir()) / f"servosim-{os.getuid() if hasattr(os, 'getuid') else 'user'}")
+    bases.append(
+        Path(tempfile.gettempdir()) / f"servosim-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
+    )
     name = source_hash()
     for base in bases:
         folder = base / name
@@ -141,7 +148,12 @@ _FOLDER = cache_folder()
 
 
 def _compiled(function: _Function, **more: bool) -> _Function:
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True, **more}
+    options: dict[str, Any] = {
+        "nogil": True,
+        "error_model": "numpy",
+        "no_cfunc_wrapper": True,
+        **more,
+    }
     if _FOLDER is None:
         return cast(_Function, numba.njit(**options)(function))
     before = numba.config.CACHE_DIR

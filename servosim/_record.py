@@ -1,7 +1,8 @@
 """Parameters as one block of memory for the compiled code.
 
-A tuple of some two hundred numbers is handed to a kernel number by number, which costs more than the
-kernel's arithmetic. A structured record is handed over as one pointer and read with the same dots.
+A tuple of some two hundred numbers is handed to a kernel number by number, which costs more than
+the kernel's arithmetic. A structured record is handed over as one pointer and read with the same
+dots.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """One step and one stretch of the compiled integration: Tsitouras' 5(4) pair with error control.
 
-The pair is explicit: with inputs held over a sample and samples of about a millisecond no pole of an
-axis needs an implicit method, and a pole that is too fast shows as an error and shortens the step.
-Its last stage is the rate at the new point, so a stretch that begins with unchanged inputs has its
-first stage for nothing.
+The pair is explicit: with inputs held over a sample and samples of about a millisecond no pole of
+an axis needs an implicit method, and a pole that is too fast shows as an error and shortens the
+step. Its last stage is the rate at the new point, so a stretch that begins with unchanged inputs
+has its first stage for nothing.
 
 Source. Ch. Tsitouras, "Runge-Kutta pairs of order 5(4) satisfying only the first column simplifying
 assumption", Computers & Mathematics with Applications 62, 2011 (coefficients from memory; a test
@@ -132,9 +132,7 @@ def attempt(
                 y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j] + a2 * K[2, j])
         elif s == 4:
             for j in range(n):
-                y[j] = x[j] + (
-                    (a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j])
-                )
+                y[j] = x[j] + ((a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]))
         elif s == 5:
             for j in range(n):
                 y[j] = x[j] + (
@@ -262,7 +260,11 @@ def stretch(
         error = attempt(t, step, fresh, x, w, p, m, K, y, scale)
         fresh = False
         if fixed == 0.0 and error > tolerance and high == math.inf:
-            h = step * max(0.9 * (tolerance / error) ** 0.2, 0.1) if error < math.inf else 0.1 * step
+            h = (
+                step * max(0.9 * (tolerance / error) ** 0.2, 0.1)
+                if error < math.inf
+                else 0.1 * step
+            )
             if h < SMALLEST_STEP:
                 return STEP_NOT_FINITE if error == math.inf else STEP_LIMIT, t, h, tries
             continue

@@ -25,7 +25,12 @@ from servosim.components import lock as lock_block
 from servosim.components import supply as supply_block
 from servosim.components import transducer as transducer_block
 from servosim.components import valve as valve_block
-from servosim.components.controller import ControllerParameters, controller_parameters
+from servosim.components.controller import (
+    ControllerInputs,
+    ControllerParameters,
+    ControllerStates,
+    controller_parameters,
+)
 from servosim.components.cylinder import CylinderParameters, cylinder_parameters
 from servosim.components.load import LoadParameters, load_parameters
 from servosim.components.lock import LockParameters, lock_parameters
@@ -127,7 +132,7 @@ class AxisParameters(NamedTuple):
     transducer: TransducerParameters
     controller: ControllerParameters
     lock: LockParameters
-    index: StateIndex
+    index: StateIndex  # type: ignore[assignment]  # of a tuple, which is not used here
     n_x: int  # states that are integrated, first in the vector; the last four are quadratures
     n_all: int  # these and the readings that follow them exactly
 
@@ -168,7 +173,7 @@ def nothing_held() -> Held:
 @kernel
 def continuous_command(
     t: float, x: NDArray[np.float64], w: Held, p: AxisParameters, m: Move
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
+) -> tuple[ControllerStates, ControllerInputs]:
     """Return states and inputs of the continuous controller."""
     i, c = p.index, p.controller
     y = x[i.scale_reading]
@@ -438,7 +443,7 @@ def _state_index(file: AxisFile) -> tuple[StateIndex, int, int]:
     active["pressure_reading_a"] = active["pressure_reading_b"] = pressure
     for name in controller_block.STATES:
         active[name] = continuous
-    shared = {}
+    shared: dict[str, str] = {}
     if not split:
         shared |= {"line_pressure_a": "pressure_a", "line_pressure_b": "pressure_b"}
     elif not double_acting:
@@ -532,8 +537,8 @@ class Axis:
         Parameters
         ----------
         **changes : str or float
-            Keys of the table ``move`` (start, target [m], duration, hold_time [s], seed [-]), as text
-            with a unit or as SI values.
+            Keys of the table ``move`` (start, target [m], duration, hold_time [s], seed [-]), as
+            text with a unit or as SI values.
 
         Returns
         -------

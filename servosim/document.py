@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from servosim import units
 from servosim.components.controller import Controller, velocity_gains
@@ -21,7 +22,7 @@ from servosim.components.transducer import Transducer
 from servosim.components.valve import KNOTS, Valve
 from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
 from servosim.errors import Fault
-from servosim.params import Document, choice, text
+from servosim.params import Document, text
 from servosim.program import Envelope, MoveTable, Reference, Thrust, Window
 
 
@@ -29,7 +30,9 @@ class AxisFile(Document):
     """Everything that describes one axis and its move."""
 
     title: str = text("What the axis is.")
-    notes: str = text("Anything a reader should know, such as that the data are invented.", absent="")
+    notes: str = text(
+        "Anything a reader should know, such as that the data are invented.", absent=""
+    )
     oil: Oil
     supply: Supply
     valve: Valve
@@ -133,7 +136,7 @@ def _cylinder_faults(f: AxisFile) -> list[Fault]:
 
 
 def _rising(values: tuple[float, ...]) -> bool:
-    return all(a < b for a, b in zip(values, values[1:], strict=False))
+    return all(a < b for a, b in pairwise(values))
 
 
 def _valve_faults(f: AxisFile) -> list[Fault]:
@@ -198,10 +201,14 @@ def _supply_faults(f: AxisFile) -> list[Fault]:
         faults.append(Fault(table="supply", key=key, what=what, expected=expected))
 
     if s.return_pressure >= s.pressure:
-        fault("return_pressure", "not below the supply pressure", f"less than {_show(s.pressure, 'bar')}")
+        fault(
+            "return_pressure",
+            "not below the supply pressure",
+            f"less than {_show(s.pressure, 'bar')}",
+        )
     if s.kind == "ideal" and (s.accumulator != "none" or s.line != "none"):
         key = "accumulator" if s.accumulator != "none" else "line"
-        fault(key, "an ideal supply has neither accumulator nor line", "\"none\", or a pump as kind")
+        fault(key, "an ideal supply has neither accumulator nor line", '"none", or a pump as kind')
     if s.kind == "compensated_pump":
         if s.relief_pressure <= s.pressure:
             fault(
@@ -210,9 +217,15 @@ def _supply_faults(f: AxisFile) -> list[Fault]:
                 f"more than {_show(s.pressure, 'bar')}",
             )
         if s.compensator_band >= s.pressure:
-            fault("compensator_band", "wider than the set pressure", f"less than {_show(s.pressure, 'bar')}")
+            fault(
+                "compensator_band",
+                "wider than the set pressure",
+                f"less than {_show(s.pressure, 'bar')}",
+            )
     if s.kind == "fixed_pump" and s.pump_flow / s.relief_gradient >= s.pressure:
-        fault("relief_gradient", "the relief valve is open at zero pressure", "a steeper relief valve")
+        fault(
+            "relief_gradient", "the relief valve is open at zero pressure", "a steeper relief valve"
+        )
     if s.accumulator == "gas" and s.precharge_pressure >= s.pressure:
         fault(
             "precharge_pressure",
@@ -242,8 +255,8 @@ def _loop_faults(f: AxisFile) -> list[Fault]:
         fault(
             "transducer",
             "pressure",
-            "\"none\", but the controller uses the load pressure",
-            "\"both_ports\"",
+            '"none", but the controller uses the load pressure',
+            '"both_ports"',
         )
     if c.kind == "continuous":
         for key in ("delay", "noise", "resolution"):
@@ -344,10 +357,10 @@ def _lock_faults(f: AxisFile) -> list[Fault]:
                 Fault(
                     table="lock",
                     key="pilot",
-                    what="the opposite line holds the checks open, because the valve's centre doesn't "
-                    "vent both lines to tank",
+                    what="the opposite line holds the checks open, because the valve's centre "
+                    "doesn't vent both lines to tank",
                     expected="underlap at A to T and B to T with overlap at P to A and P to B, or "
-                    "pilot = \"solenoid\"",
+                    'pilot = "solenoid"',
                 )
             )
     if k.kind == "spool":
@@ -357,7 +370,7 @@ def _lock_faults(f: AxisFile) -> list[Fault]:
                 Fault(
                     table="lock",
                     key="kind",
-                    what="\"spool\" needs a centre that is closed",
+                    what='"spool" needs a centre that is closed',
                     expected="overlap on all four lands, or an element of its own",
                 )
             )
@@ -367,7 +380,7 @@ def _lock_faults(f: AxisFile) -> list[Fault]:
                 table="lock",
                 key="trigger",
                 what="a brake without a lock would close on a moving table",
-                expected="\"window_dwell\"",
+                expected='"window_dwell"',
             )
         )
     return faults
@@ -439,7 +452,7 @@ def _warnings(f: AxisFile) -> list[Fault]:
                 table="lock",
                 key="brake",
                 what="trapped oil doesn't hold a motor: its case leakage lets the table creep",
-                expected="\"holding\" for a long hold",
+                expected='"holding" for a long hold',
             )
         )
     if f.valve.leakage_given == "both":

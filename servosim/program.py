@@ -1,4 +1,4 @@
-"""What the axis is asked to do: reference, window, move, thrust, and the numbers for the kernels."""
+"""What the axis is asked to do: reference, window, move, thrust; numbers for the kernels."""
 
 from __future__ import annotations
 
@@ -100,10 +100,18 @@ class Thrust(Table):
         doc="Thrust across the axis, positive onto the ways.",
     )
     delay: float = quantity(
-        "s", low=0, high="3600 s", when={"mode": ("locked", "time")}, doc="From lock, or from start."
+        "s",
+        low=0,
+        high="3600 s",
+        when={"mode": ("locked", "time")},
+        doc="From lock, or from start.",
     )
     ramp: float = quantity(
-        "ms", low=0, high="60 s", when={"mode": ("locked", "time")}, doc="Time to full thrust and back."
+        "ms",
+        low=0,
+        high="60 s",
+        when={"mode": ("locked", "time")},
+        doc="Time to full thrust and back.",
     )
     feed_time: float = quantity(
         "s", above=0, high="3600 s", when={"mode": ("locked", "time")}, doc="Time of full thrust."
@@ -183,15 +191,11 @@ def plan(reference: Reference, start: float, target: float) -> Profile:
     if r.kind == "trapezoid":
         return plan_trapezoid(start, target, r.velocity, r.acceleration, r.deceleration, 0.0)
     if r.kind == "s_curve":
-        return plan_s_curve(
-            start, target, r.velocity, r.acceleration, r.deceleration, r.jerk, 0.0
-        )
+        return plan_s_curve(start, target, r.velocity, r.acceleration, r.deceleration, r.jerk, 0.0)
     return plan_step(start, target, 0.0)
 
 
-def move_of(
-    reference: Reference, window: Window, move: MoveTable, thrust: Thrust
-) -> Move:
+def move_of(reference: Reference, window: Window, move: MoveTable, thrust: Thrust) -> Move:
     """Return the move that four tables of a parameter file describe.
 
     Parameters
@@ -269,7 +273,9 @@ def schedule_velocity(x_r: float, t: float, K_v: float, move: Move) -> float:
 
 
 @kernel
-def thrust_at(t: float, values: NDArray[np.float64], times: NDArray[np.float64]) -> tuple[float, float]:
+def thrust_at(
+    t: float, values: NDArray[np.float64], times: NDArray[np.float64]
+) -> tuple[float, float]:
     """Return a thrust and its slope just after a time [N, N/s]."""
     for i in range(3):
         if times[i] <= t < times[i + 1]:

@@ -1,8 +1,9 @@
 """Speed and accuracy of the simulation, as ratios measured in one run.
 
-Run it as ``python tests/benchmark.py`` (some minutes), or with ``--axes 5`` for a quick look. It is no
-test: nothing here asserts a time. It compares servosim with SciPy's and python-control's integrators
-on the same axes: random variations of the demonstration table, 4 s moves, 1 kHz control, 0.1 um class.
+Run it as ``python tests/benchmark.py`` (some minutes), or with ``--axes 5`` for a quick look. It is
+no test: nothing here asserts a time. It compares servosim with SciPy's and python-control's
+integrators on the same axes: random variations of the demonstration table, 4 s moves, 1 kHz
+control, 0.1 um class.
 
 - Accuracy: every move is run again with a tolerance a thousand times tighter. A reading that is
   rounded the other way, or a lock that closes a sample earlier, makes another move of it (noise,
@@ -11,8 +12,8 @@ on the same axes: random variations of the demonstration table, 4 s moves, 1 kHz
   the readings of the tight run, so that nothing can be decided differently.
 - Rivals integrate the independent model of ``tests/reference``, started anew at each sample as the
   held inputs demand; only the time inside the integrator and its right side counts for them, not
-  the Python of the sampled controller. Their tolerance is the loosest of the tried ones that keeps the
-  class on the nominal move.
+  the Python of the sampled controller. Their tolerance is the loosest of the tried ones that keeps
+  the class on the nominal move.
 """
 
 from __future__ import annotations
@@ -117,9 +118,8 @@ class _Solver:
     """Integrator of a rival, started anew at every corner; counts its own time."""
 
     def __init__(self, method: str, rtol: float) -> None:
-        from scipy import integrate
-
         from reference import moves, plant
+        from scipy import integrate
 
         self.kind = getattr(integrate, method)
         self.rtol, self.spent = rtol, 0.0
@@ -153,7 +153,7 @@ class _Solver:
 
 
 class _Plain:
-    """Numbers of the independent model as a plain Python object, for the plain Python right side."""
+    """Numbers of the independent model as a plain object, for the plain Python right side."""
 
     def __init__(self, record: Any) -> None:
         for name in record.dtype.names:
@@ -188,7 +188,9 @@ def _rival_error(axis, method: str, rtol: float, commands, tight) -> float:
     from reference import plant
     from reference.moves import Axis
 
-    trace = Axis(axis.file).run(commands=commands, close_at=tight.closed_at, advance=_Solver(method, rtol))
+    trace = Axis(axis.file).run(
+        commands=commands, close_at=tight.closed_at, advance=_Solver(method, rtol)
+    )
     return float(np.abs(trace.states[:, plant.X_T] - tight.states[:, plant.X_T]).max())
 
 
@@ -220,7 +222,6 @@ def rivals(axes, moves: int) -> dict[str, Any]:
 def python_control(axis) -> float:
     """Time python-control on the recorded commands of one move, compiled right side."""
     import control
-
     from reference import plant
     from reference.moves import Axis
 
@@ -271,7 +272,9 @@ def cold_and_warm() -> dict[str, float]:
 def main() -> None:
     """Run the benchmark and print a table."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--axes", type=int, default=40, help="number of axes for speed and accuracy")
+    parser.add_argument(
+        "--axes", type=int, default=40, help="number of axes for speed and accuracy"
+    )
     parser.add_argument("--moves", type=int, default=3, help="moves of each rival")
     parser.add_argument("--rivals", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -282,16 +285,24 @@ def main() -> None:
     mine = own(axes)
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     t = float(mine["time"])
-    print(f"servosim: {mine['states']} states, {t * 1e3:.2f} ms a move of {DURATION:g} s "
-          f"({mine['steps_per_sample']:.2f} steps a sample), memory {memory:.0f} MB")
+    print(
+        f"servosim: {mine['states']} states, {t * 1e3:.2f} ms a move of {DURATION:g} s "
+        f"({mine['steps_per_sample']:.2f} steps a sample), memory {memory:.0f} MB"
+    )
     print(f"  within 0.1 um and 0.05 bar: {100 * float(mine['share']):.0f} % of {len(axes)} moves")
-    print(f"  no decision differed: {100 * float(mine['unflipped']):.0f} %, of these within: "
-          + ("-" if mine["share_unflipped"] is None else f"{100 * mine['share_unflipped']:.0f} %"))
-    print(f"  shown the tight run's readings: {100 * mine['replayed']:.0f} % within, worst "
-          f"{mine['worst_x'] * 1e9:.1f} nm and {mine['worst_p'] / 1e5:.5f} bar")
+    print(
+        f"  no decision differed: {100 * float(mine['unflipped']):.0f} %, of these within: "
+        + ("-" if mine["share_unflipped"] is None else f"{100 * mine['share_unflipped']:.0f} %")
+    )
+    print(
+        f"  shown the tight run's readings: {100 * mine['replayed']:.0f} % within, worst "
+        f"{mine['worst_x'] * 1e9:.1f} nm and {mine['worst_p'] / 1e5:.5f} bar"
+    )
     start = cold_and_warm()
-    print(f"  fresh process, warm cache: first result {start['first_result']:.2f} s, "
-          f"import {start['import']:.3f} s")
+    print(
+        f"  fresh process, warm cache: first result {start['first_result']:.2f} s, "
+        f"import {start['import']:.3f} s"
+    )
     compiled = rivals(axes, options.moves)
     environment = dict(os.environ, NUMBA_DISABLE_JIT="1")
     for method in ("RK45", "LSODA"):
@@ -304,8 +315,10 @@ def main() -> None:
     for method in ("RK45", "LSODA"):
         for name, found in (("compiled", compiled), ("Python", plain)):
             row = found[method]
-            print(f"SciPy {method}, {name} right side, rtol {row['rtol']:g}: "
-                  f"{row['time']:.2f} s, ratio {row['time'] / t:.0f}")
+            print(
+                f"SciPy {method}, {name} right side, rtol {row['rtol']:g}: "
+                f"{row['time']:.2f} s, ratio {row['time'] / t:.0f}"
+            )
     spent = python_control(axes[0])
     print(f"python-control, compiled right side: {spent:.2f} s, ratio {spent / t:.0f}")
 

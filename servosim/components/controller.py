@@ -1,9 +1,9 @@
 """Position controller: gains in physical terms, sampled or continuous.
 
 Physics. The wanted velocity is the position error times the velocity gain, with feed-forwards and
-an integral, less the stabilising feedback; divided by the velocity gain of the valve and cylinder in
-that direction it becomes an opening, to which the inverse of the overlap is added. Filters are part
-of the controller and have states: a second-order filter gives velocity and acceleration of the
+an integral, less the stabilising feedback; divided by the velocity gain of the valve and cylinder
+in that direction it becomes an opening, to which the inverse of the overlap is added. Filters are
+part of the controller and have states: a second-order filter gives velocity and acceleration of the
 reading, a low pass gives the slow part of the load pressure.
 
 Assumptions. Sampled filters are the exact step-invariant forms of the continuous ones, so both
@@ -33,6 +33,8 @@ INPUTS = (
     "pressure_reading_b",
 )
 OUTPUTS = ("command",)
+ControllerStates = tuple[float, float, float, float, float]
+ControllerInputs = tuple[float, float, float, float, float, float, float, float]
 
 
 class Controller(Table):
@@ -332,8 +334,8 @@ def load_pressure(p_A: float, p_B: float, p: ControllerParameters) -> float:
 
 @kernel
 def law(
-    x: tuple[float, float, float, float, float],
-    u: tuple[float, float, float, float, float, float, float, float],
+    x: ControllerStates,
+    u: ControllerInputs,
     p: ControllerParameters,
 ) -> float:
     """Return the command for filter states and inputs, see ``STATES`` and ``INPUTS`` [-].
@@ -382,10 +384,10 @@ def integral_rate(integral: float, e: float, p: ControllerParameters) -> float:
 @kernel
 def derivative(
     t: float,
-    x: tuple[float, float, float, float, float],
-    u: tuple[float, float, float, float, float, float, float, float],
+    x: ControllerStates,
+    u: ControllerInputs,
     p: ControllerParameters,
-) -> tuple[float, float, float, float, float]:
+) -> ControllerStates:
     """Return the rates of the continuous controller's states, see ``STATES`` and ``INPUTS``."""
     p_L = load_pressure(u[6], u[7], p)
     a_f = p.omega_f * p.omega_f * (u[5] - x[1]) - 2.0 * p.zeta_f * p.omega_f * x[2]
@@ -401,8 +403,8 @@ def derivative(
 @kernel
 def output(
     t: float,
-    x: tuple[float, float, float, float, float],
-    u: tuple[float, float, float, float, float, float, float, float],
+    x: ControllerStates,
+    u: ControllerInputs,
     p: ControllerParameters,
 ) -> float:
     """Return the command of the continuous controller [-]."""
@@ -412,11 +414,11 @@ def output(
 @kernel
 def update(
     t: float,
-    x: tuple[float, float, float, float, float],
-    u: tuple[float, float, float, float, float, float, float, float],
+    x: ControllerStates,
+    u: ControllerInputs,
     frozen: bool,
     p: ControllerParameters,
-) -> tuple[float, float, float, float, float]:
+) -> ControllerStates:
     """Return the sampled controller's states for this sample, before :func:`law` is asked.
 
     Parameters

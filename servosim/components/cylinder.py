@@ -6,8 +6,8 @@ stiffness of the oil, the wall and the hoses act in parallel, each with its own 
 screw keeps its volumes constant and drives through the lead of the screw.
 
 Assumptions. Volumetric flows (not mass flows) enter the chambers, so balances close up to the known
-p/K term; internal and external leakage are laminar; seal friction has a part that grows with the sum
-of the chamber pressures (own form); the screw's efficiency acts on the transmitted force.
+p/K term; internal and external leakage are laminar; seal friction has a part that grows with the
+sum of the chamber pressures (own form); the screw's efficiency acts on the transmitted force.
 
 Validity. Piston inside its stroke and slightly beyond (end stops); pressures above air release.
 
@@ -21,7 +21,7 @@ from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel
 from servosim.components.oil import OilParameters, compressibility
-from servosim.params import Table, choice, number, quantity
+from servosim.params import Table, choice, quantity
 
 STATES = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b")
 INPUTS = (
@@ -58,13 +58,25 @@ class Cylinder(Table):
         "mm", above=0, high="1 m", when={"kind": _RODS}, symbol="d", doc="Rod, on side B if single."
     )
     stroke: float = quantity(
-        "mm", above=0, high="20 m", symbol="L", doc="Travel from stop to stop, along the table's way."
+        "mm",
+        above=0,
+        high="20 m",
+        symbol="L",
+        doc="Travel from stop to stop, along the table's way.",
     )
     dead_volume_a: float = quantity(
-        "cm3", above=0, high="100 L", symbol="V_A0", doc="Side A, from the retracted piston to the lock."
+        "cm3",
+        above=0,
+        high="100 L",
+        symbol="V_A0",
+        doc="Side A, from the retracted piston to the lock.",
     )
     dead_volume_b: float = quantity(
-        "cm3", above=0, high="100 L", symbol="V_B0", doc="Side B, from the extended piston to the lock."
+        "cm3",
+        above=0,
+        high="100 L",
+        symbol="V_B0",
+        doc="Side B, from the extended piston to the lock.",
     )
     line_volume_a: float = quantity(
         "cm3", above=0, high="100 L", symbol="V_lA", doc="Side A, from the lock to the valve."
@@ -83,10 +95,18 @@ class Cylinder(Table):
     )
     hose: Literal["none", "flexible"] = choice("Hoses in the lines.")
     hose_volume_a: float = quantity(
-        "cm3", low=0, high="100 L", when={"hose": ("flexible",)}, doc="Share of line A that is hose."
+        "cm3",
+        low=0,
+        high="100 L",
+        when={"hose": ("flexible",)},
+        doc="Share of line A that is hose.",
     )
     hose_volume_b: float = quantity(
-        "cm3", low=0, high="100 L", when={"hose": ("flexible",)}, doc="Share of line B that is hose."
+        "cm3",
+        low=0,
+        high="100 L",
+        when={"hose": ("flexible",)},
+        doc="Share of line B that is hose.",
     )
     hose_modulus: float = quantity(
         "MPa",
@@ -247,7 +267,9 @@ def volumes(x_p: float, p: CylinderParameters) -> tuple[float, float]:
 
 
 @inner_kernel
-def chamber_compliance(V: float, pressure: float, p: CylinderParameters, oil: OilParameters) -> float:
+def chamber_compliance(
+    V: float, pressure: float, p: CylinderParameters, oil: OilParameters
+) -> float:
     """Return the compliance of a rigid or elastic volume filled with oil [m3/Pa]."""
     return V * (compressibility(pressure, oil) + p.wall)
 

@@ -43,7 +43,9 @@ def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> flo
 
 
 @inner_kernel
-def friction(v: float, z: float, F_c: float, F_s: float, p: FrictionParameters) -> tuple[float, float]:
+def friction(
+    v: float, z: float, F_c: float, F_s: float, p: FrictionParameters
+) -> tuple[float, float]:
     """Return friction force without the viscous part, and the rate of the bristle.
 
     Parameters

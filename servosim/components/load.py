@@ -47,7 +47,13 @@ INPUTS = (
     "brake_engaged",
     "brake_position",
 )
-OUTPUTS = ("piston_position", "piston_velocity", "table_position", "table_velocity", "friction_force")
+OUTPUTS = (
+    "piston_position",
+    "piston_velocity",
+    "table_position",
+    "table_velocity",
+    "friction_force",
+)
 
 _LUGRE = ("lugre", "lugre_plain")
 
@@ -55,7 +61,9 @@ _LUGRE = ("lugre", "lugre_plain")
 class Table(ParameterTable):
     """Moving table, its ways and what holds it against gravity."""
 
-    mass: float = quantity("kg", above=0, high="1000 t", symbol="M_t", doc="Table without workpiece.")
+    mass: float = quantity(
+        "kg", above=0, high="1000 t", symbol="M_t", doc="Table without workpiece."
+    )
     workpiece_mass: float = quantity("kg", low=0, high="1000 t", symbol="M_w", doc="Workpiece.")
     inclination: float = quantity(
         "deg",
@@ -181,7 +189,12 @@ class Structure(ParameterTable):
         doc="Damping from piston to table.",
     )
     backlash: float = quantity(
-        "um", low=0, high="10 mm", when={"masses": ("two",)}, symbol="b", doc="Free travel between them."
+        "um",
+        low=0,
+        high="10 mm",
+        when={"masses": ("two",)},
+        symbol="b",
+        doc="Free travel between them.",
     )
     seal_bristle_stiffness: float = quantity(
         "N/um",

@@ -41,13 +41,21 @@ class Lock(Table):
         "Close after a dwell inside the lock's window, or at a distance ahead of the target."
     )
     window: float = quantity(
-        "um", above=0, high="100 mm", when={"trigger": ("window_dwell",)}, doc="Window, plus or minus."
+        "um",
+        above=0,
+        high="100 mm",
+        when={"trigger": ("window_dwell",)},
+        doc="Window, plus or minus.",
     )
     dwell: float = quantity(
         "ms", low=0, high="10 s", when={"trigger": ("window_dwell",)}, doc="Time inside the window."
     )
     ahead_distance: float = quantity(
-        "um", above=0, high="1 m", when={"trigger": ("ahead",)}, doc="Remaining distance at closing."
+        "um",
+        above=0,
+        high="1 m",
+        when={"trigger": ("ahead",)},
+        doc="Remaining distance at closing.",
     )
     closing_time: float = quantity(
         "ms", above=0, high="5 s", when={"kind": _VALVES}, doc="Ramp of the area from one to zero."
@@ -90,7 +98,11 @@ class Lock(Table):
         "What opens a pilot-operated check.", when={"kind": ("pilot_check",)}, unread="solenoid"
     )
     pilot_ratio: float = number(
-        low=1, high=20, when={"kind": ("pilot_check",)}, symbol="R", doc="Pilot area over seat area."
+        low=1,
+        high=20,
+        when={"kind": ("pilot_check",)},
+        symbol="R",
+        doc="Pilot area over seat area.",
     )
     cracking_pressure: float = quantity(
         "bar", low=0, high="20 bar", when={"kind": ("pilot_check",)}, symbol="p_cr", doc="Spring."
@@ -101,7 +113,11 @@ class Lock(Table):
         unread="none",
     )
     prematch_time: float = quantity(
-        "ms", above=0, high="10 s", when={"prematch": ("load_pressure",)}, doc="Time of the matching."
+        "ms",
+        above=0,
+        high="10 s",
+        when={"prematch": ("load_pressure",)},
+        doc="Time of the matching.",
     )
     prematch_gain: float = quantity(
         "%/bar",

@@ -30,16 +30,28 @@ class Oil(Table):
     """Oil of the axis; the temperature is that of the move."""
 
     viscosity_1: float = quantity(
-        "mm2/s", low="0.5 mm2/s", high="20000 mm2/s", symbol="nu_1", doc="Kinematic viscosity, first point."
+        "mm2/s",
+        low="0.5 mm2/s",
+        high="20000 mm2/s",
+        symbol="nu_1",
+        doc="Kinematic viscosity, first point.",
     )
     viscosity_temperature_1: float = quantity(
         "degC", low="-50 degC", high="200 degC", symbol="T_1", doc="Temperature of the first point."
     )
     viscosity_2: float = quantity(
-        "mm2/s", low="0.5 mm2/s", high="20000 mm2/s", symbol="nu_2", doc="Kinematic viscosity, second point."
+        "mm2/s",
+        low="0.5 mm2/s",
+        high="20000 mm2/s",
+        symbol="nu_2",
+        doc="Kinematic viscosity, second point.",
     )
     viscosity_temperature_2: float = quantity(
-        "degC", low="-50 degC", high="200 degC", symbol="T_2", doc="Temperature of the second point."
+        "degC",
+        low="-50 degC",
+        high="200 degC",
+        symbol="T_2",
+        doc="Temperature of the second point.",
     )
     density: float = quantity(
         "kg/m3", low="600 kg/m3", high="2000 kg/m3", symbol="rho_15", doc="Density at 15 degC."
@@ -65,7 +77,11 @@ class Oil(Table):
         low=0, high=30, symbol="m", doc="Growth of the bulk modulus with pressure."
     )
     bulk_modulus_temperature_slope: float = quantity(
-        "MPa/K", low=0, high="50 MPa/K", symbol="k_T", doc="Fall of the bulk modulus with temperature."
+        "MPa/K",
+        low=0,
+        high="50 MPa/K",
+        symbol="k_T",
+        doc="Fall of the bulk modulus with temperature.",
     )
     free_air: float = quantity(
         "%",

@@ -47,7 +47,12 @@ class Supply(Table):
         "bar", low=0, high="50 bar", symbol="p_T", doc="Pressure in the valve's return port."
     )
     pump_flow: float = quantity(
-        "L/min", above=0, high="5000 L/min", when={"kind": _PUMPS}, symbol="q_p", doc="Greatest flow."
+        "L/min",
+        above=0,
+        high="5000 L/min",
+        when={"kind": _PUMPS},
+        symbol="q_p",
+        doc="Greatest flow.",
     )
     compensator_band: float = quantity(
         "bar",
@@ -81,7 +86,12 @@ class Supply(Table):
         doc="Flow of the relief valve over its overpressure.",
     )
     pump_line_volume: float = quantity(
-        "L", above=0, high="1000 L", when={"kind": _PUMPS}, symbol="V_P", doc="Oil at pump pressure."
+        "L",
+        above=0,
+        high="1000 L",
+        when={"kind": _PUMPS},
+        symbol="V_P",
+        doc="Oil at pump pressure.",
     )
     accumulator: Literal["none", "gas"] = choice("Gas accumulator on the pump's side.")
     accumulator_volume: float = quantity(
@@ -117,13 +127,22 @@ class Supply(Table):
     )
     line: Literal["none", "lumped"] = choice("Pressure line from pump to valve.")
     line_flow: float = quantity(
-        "L/min", above=0, high="5000 L/min", when={"line": ("lumped",)}, doc="Flow of the stated loss."
+        "L/min",
+        above=0,
+        high="5000 L/min",
+        when={"line": ("lumped",)},
+        doc="Flow of the stated loss.",
     )
     line_drop: float = quantity(
         "bar", above=0, high="100 bar", when={"line": ("lumped",)}, doc="Loss at this flow."
     )
     line_volume: float = quantity(
-        "L", above=0, high="100 L", when={"line": ("lumped",)}, symbol="V_S", doc="Oil at the valve."
+        "L",
+        above=0,
+        high="100 L",
+        when={"line": ("lumped",)},
+        symbol="V_S",
+        doc="Oil at the valve.",
     )
     ambient_temperature: float = quantity(
         "degC", low="-40 degC", high="80 degC", symbol="T_a", doc="Ambient temperature."
@@ -173,7 +192,8 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
     Returns
     -------
     SupplyParameters
-        Plain numbers, SI. The loss of the line is laminar well below its stated drop, quadratic above.
+        Plain numbers, SI. The loss of the line is laminar well below its stated drop, quadratic
+        above.
     """
     kind = {"ideal": IDEAL, "compensated_pump": COMPENSATED, "fixed_pump": FIXED}[supply.kind]
     gas, line = supply.accumulator == "gas", supply.line == "lumped"
@@ -222,7 +242,7 @@ def relief_flow(p_P: float, p: SupplyParameters) -> float:
 
 @inner_kernel
 def line_flow(p_P: float, p_S: float, p: SupplyParameters) -> float:
-    """Return the flow from pump to valve [m3/s]: laminar well below the stated drop, quadratic above.
+    """Return the flow from pump to valve [m3/s], laminar below the stated drop.
 
     ``q = K dp / (dp^2 + dp_t^2)^(1/4)`` with the stated drop as dp_t: hydraulic lines pass from
     laminar to turbulent flow near their usual velocity (own choice).

@@ -4,8 +4,8 @@ Physics. The scale reads position with a linear error, thermal growth of the sca
 cyclic error; its electronics lag; then transport delay, noise, and last the rounding to the
 resolution. Pressure transducers lag, add noise and round.
 
-Assumptions. One measuring point, on the piston or on the table at the tool. The workpiece is meant at
-20 degC, the reference temperature of length (ISO 1, from memory).
+Assumptions. One measuring point, on the piston or on the table at the tool. The workpiece is meant
+at 20 degC, the reference temperature of length (ISO 1, from memory).
 
 Validity. Speeds below the transducer's own limit.
 
@@ -34,7 +34,9 @@ class Transducer(Table):
     resolution: float = quantity(
         "um", low=0, high="10 mm", symbol="delta", doc="Step of the reading; zero means none."
     )
-    scale_error: float = quantity("um/m", low="-0.01 1", high="0.01 1", symbol="e_lin", doc="Linear.")
+    scale_error: float = quantity(
+        "um/m", low="-0.01 1", high="0.01 1", symbol="e_lin", doc="Linear."
+    )
     scale_expansion: float = quantity(
         "um/m/K", low=0, high="1e-4 1/K", symbol="alpha_s", doc="Thermal growth of the scale."
     )
@@ -229,12 +231,15 @@ def reading_after(
     Returns
     -------
     float
-        Lagged reading [m]. The straight part of the scale follows :func:`lag_after`; the cyclic error
-        runs through many periods in a step at speed and is taken as a sine of evenly growing phase:
-        ``P = r (r sin phi - w cos phi)/(r^2 + w^2)`` solves ``P' = r (sin phi - P)`` for phi' = w.
+        Lagged reading [m]. The straight part of the scale follows :func:`lag_after`; the cyclic
+        error runs through many periods in a step at speed and is taken as a sine of evenly growing
+        phase: ``P = r (r sin phi - w cos phi)/(r^2 + w^2)`` solves ``P' = r (sin phi - P)`` for
+        phi' = w.
     """
     z = h * p.rate
-    end = lag_after(s, z, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1)
+    end = lag_after(
+        s, z, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1
+    )
     if p.e_c != 0.0:
         begin_phase, end_phase = p.wave * x0 + p.phase, p.wave * x1 + p.phase
         w = (end_phase - begin_phase) / h

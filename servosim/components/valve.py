@@ -2,8 +2,8 @@
 
 Physics. Each land opens with the spool less its own overlap; radial clearance makes a closed land
 leak. Flow changes smoothly from laminar (closed, narrow gap) to turbulent (open). The command
-passes null bias and shift, then threshold and hysteresis as two plays in parallel; the spool follows
-as a first- or second-order system with a rate limit and stops.
+passes null bias and shift, then threshold and hysteresis as two plays in parallel; the spool
+follows as a first- or second-order system with a rate limit and stops.
 
 Assumptions. Flow forces are inside the spool's own loop; the rated opening has a constant discharge
 coefficient; oil temperature acts on the laminar part through viscosity.
@@ -23,7 +23,13 @@ from servosim._jit import inner_kernel, kernel
 from servosim.params import Table, choice, number, quantity
 
 STATES = ("spool", "spool_rate")
-INPUTS = ("spool_command", "line_pressure_a", "line_pressure_b", "supply_pressure", "return_pressure")
+INPUTS = (
+    "spool_command",
+    "line_pressure_a",
+    "line_pressure_b",
+    "supply_pressure",
+    "return_pressure",
+)
 OUTPUTS = ("flow_pa", "flow_bt", "flow_pb", "flow_at")
 
 LINEAR, CURVE = 0, 1
@@ -35,7 +41,11 @@ class Valve(Table):
     """Servo-valve with four metering lands; openings are fractions of the rated stroke."""
 
     rated_flow: float = quantity(
-        "L/min", above=0, high="5000 L/min", symbol="q_n", doc="Flow at rated command and drop, side A."
+        "L/min",
+        above=0,
+        high="5000 L/min",
+        symbol="q_n",
+        doc="Flow at rated command and drop, side A.",
     )
     rated_pressure_drop: float = quantity(
         "bar", above=0, high="400 bar", symbol="dp_n", doc="Total drop over both lands at rating."
@@ -44,22 +54,38 @@ class Valve(Table):
         "mm", low="0.01 mm", high="20 mm", symbol="x_n", doc="Spool stroke at rated command."
     )
     overlap_pa: float = quantity(
-        "%", low="-50 %", high="50 %", symbol="L_PA", doc="Overlap of the land P to A (underlap < 0)."
+        "%",
+        low="-50 %",
+        high="50 %",
+        symbol="L_PA",
+        doc="Overlap of the land P to A (underlap < 0).",
     )
     overlap_bt: float = quantity(
-        "%", low="-50 %", high="50 %", symbol="L_BT", doc="Overlap of the land B to T (underlap < 0)."
+        "%",
+        low="-50 %",
+        high="50 %",
+        symbol="L_BT",
+        doc="Overlap of the land B to T (underlap < 0).",
     )
     overlap_pb: float = quantity(
-        "%", low="-50 %", high="50 %", symbol="L_PB", doc="Overlap of the land P to B (underlap < 0)."
+        "%",
+        low="-50 %",
+        high="50 %",
+        symbol="L_PB",
+        doc="Overlap of the land P to B (underlap < 0).",
     )
     overlap_at: float = quantity(
-        "%", low="-50 %", high="50 %", symbol="L_AT", doc="Overlap of the land A to T (underlap < 0)."
+        "%",
+        low="-50 %",
+        high="50 %",
+        symbol="L_AT",
+        doc="Overlap of the land A to T (underlap < 0).",
     )
     area_ratio: float = number(
         low=0.1, high=10, absent=1.0, symbol="K_B/K_A", doc="Lands and flow at B over those at A."
     )
     leakage_given: Literal["null_leakage", "pressure_gain", "both"] = choice(
-        "What fixes the clearance of the lands; with both, the leakage does and the gain is checked."
+        "What fixes the clearance of the lands; with both, the leakage does, the gain is checked."
     )
     null_leakage: float = quantity(
         "L/min",
@@ -70,7 +96,11 @@ class Valve(Table):
         doc="Leakage at null, ports blocked, with the pilot stage's share.",
     )
     pilot_leakage: float = quantity(
-        "L/min", low=0, high="50 L/min", symbol="q_pilot", doc="Share of the pilot stage in the leakage."
+        "L/min",
+        low=0,
+        high="50 L/min",
+        symbol="q_pilot",
+        doc="Share of the pilot stage in the leakage.",
     )
     pressure_gain: float = quantity(
         "bar",
@@ -158,7 +188,11 @@ class Valve(Table):
         "%", low="-20 %", high="20 %", symbol="u_0", doc="Command that the null lies off zero."
     )
     null_shift_temperature: float = quantity(
-        "%/K", low="-1 %/K", high="1 %/K", symbol="du_0/dT", doc="Shift of null with oil temperature."
+        "%/K",
+        low="-1 %/K",
+        high="1 %/K",
+        symbol="du_0/dT",
+        doc="Shift of null with oil temperature.",
     )
     null_shift_pressure: float = quantity(
         "%/bar", low="-1 %/bar", high="1 %/bar", symbol="du_0/dp", doc="Shift of null with supply."
@@ -256,7 +290,10 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
 
 @inner_kernel
 def output(
-    t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
+    t: float,
+    x: tuple[float, float],
+    u: tuple[float, float, float, float, float],
+    p: ValveParameters,
 ) -> tuple[float, float, float, float]:
     """Return the flows through the lands P-A, B-T, P-B, A-T [m3/s], see ``OUTPUTS``."""
     xs = min(max(x[0], -1.0), 1.0)
@@ -270,7 +307,10 @@ def output(
 
 @inner_kernel
 def derivative(
-    t: float, x: tuple[float, float], u: tuple[float, float, float, float, float], p: ValveParameters
+    t: float,
+    x: tuple[float, float],
+    u: tuple[float, float, float, float, float],
+    p: ValveParameters,
 ) -> tuple[float, float]:
     """Return the rates of spool position [1/s] and spool speed [1/s2], see ``STATES``.
 

@@ -88,7 +88,8 @@ def _check_passes(
                 f"Locked, check {side.upper()} lets oil pass from {time:.3f} s on: its line stands "
                 f"{over[k] / 1e5:.2f} bar above the chamber, the spring holds "
                 f"{p.lock.p_cr / 1e5:.2f} bar. A closed valve centre leaves both lines "
-                "near half the supply pressure: vent them, or let the load bring the chambers above that."
+                "near half the supply pressure: "
+                "vent them, or let the load bring the chambers above that."
             )
             value, count = float(over[k]), int(passing.sum())
             name = f"line_pressure_{side}"

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from servosim._blocks import differentiate
 from servosim.axis import STATES, axis_rhs, nothing_held, read_axis
 from servosim.blocks import (
     COMPONENTS,
@@ -406,6 +407,18 @@ class TestOperatingPoint:
         with pytest.raises(ParameterError, match=text):
             operating_point(TABLE, **how)
 
+    @pytest.mark.parametrize("end", [0.0, 1.0])
+    def test_end_stops_do_not_act(self, end):
+        """At the very end of the stroke the loaded coupling would press the piston on its stop."""
+        axis = AXES["screw_table"]
+        place = end * axis.file.cylinder.stroke
+        push = -500.0 if end == 0.0 else 500.0
+        at = operating_point(axis, position=place, thrust=push, friction="viscous")
+        assert at.signals["end_stop_force"] == 0.0
+        cylinder = COMPONENTS["cylinder"].linearise(axis, at)
+        assert_allclose(cylinder.C[cylinder.output_labels.index("end_stop_force")], 0.0)
+        assert_allclose(cylinder.D[cylinder.output_labels.index("end_stop_force")], 0.0)
+
     def test_refuses_what_the_axis_has_not(self):
         rig = AXES["teaching_rig"]
         with pytest.raises(ParameterError, match="no element between line and chamber"):
@@ -738,6 +751,64 @@ class TestSupplyByHand:
         q_max = 20e-3 / 60.0
         assert_allclose(supply.A[1], [-q_max / 4e5 / 0.04, -1.0 / 0.04, 0.0], rtol=1e-6, atol=1e-15)
         assert_allclose(supply.B[:, 0], [-1.0 / C, 0.0, -0.4 * T / (1.4 * p_abs) / C], rtol=1e-6)
+
+
+    def test_two_masses_slide_on_two_curves(self):
+        """Ways and seals each have their own Stribeck slope, cut off at zero each by itself."""
+        axis = AXES["screw_table"].replace(
+            {
+                "table.coulomb_coefficient": 0.004,
+                "table.static_coefficient": 0.005,
+                "table.stribeck_velocity": "4 mm/s",
+                "table.stribeck_exponent": 2,
+                "table.viscous_friction": "80 kN s/m",
+                "cylinder.seal_friction": "100 N",
+                "cylinder.seal_breakaway": "180 N",
+                "cylinder.seal_viscous": "25 kN s/m",
+            }
+        )
+        v, f = 0.003, axis.file
+        at = _point(axis, velocity=v, friction="sliding")
+        assert abs(at.rates["piston_velocity"]) < 1e-7
+        assert abs(at.rates["table_velocity"]) < 1e-7
+        load = COMPONENTS["load"].linearise(axis, at)
+        s = v / 0.004
+        fall = math.exp(-s * s) * 2.0 * s / 0.004
+        N = (f.table.mass + f.table.workpiece_mass) * 9.80665 + f.table.way_preload
+        way = 80e3 - 0.001 * N * fall
+        seal = 25e3 - 80.0 * fall
+        assert way > 0.0
+        assert seal > 0.0
+        c, d = f.cylinder, f.structure.coupling_damping
+        M_p = f.structure.piston_mass + c.rotor_inertia / c.screw_lead**2
+        M_t = f.table.mass + f.table.workpiece_mass
+        assert load.A[1, 1] == pytest.approx(-(d + seal) / M_p, rel=1e-6)
+        assert load.A[3, 3] == pytest.approx(-(d + way) / M_t, rel=1e-6)
+
+    def test_falling_curve_of_the_seals_alone_is_cut_off(self):
+        axis = AXES["screw_table"].replace(
+            {
+                "table.stribeck_velocity": "4 mm/s",
+                "table.stribeck_exponent": 2,
+                "cylinder.seal_friction": "100 N",
+                "cylinder.seal_breakaway": "180 N",
+                "cylinder.seal_viscous": "1 kN s/m",
+            }
+        )
+        at = _point(axis, velocity=0.003, friction="sliding")
+        assert at.form.seal_slope == 0.0
+        # the force of the point stays the whole friction of that velocity
+        assert abs(at.rates["piston_velocity"]) < 1e-7
+
+
+class TestDifferences:
+    def test_extrapolation_is_better_than_its_smallest_step(self):
+        """exp at 1 with steps from 0.3: the last plain difference would be off by 4e-7."""
+        slope = differentiate(lambda x: np.array([math.exp(x), x]), 1.0, 0.3)
+        assert_allclose(slope, [math.e, 1.0], rtol=1e-10)
+
+    def test_kink_gives_the_mean_slope(self):
+        assert_allclose(differentiate(lambda x: np.array([max(x, 3.0 * x)]), 0.0, 0.1), [2.0])
 
 
 class TestControlByHand:

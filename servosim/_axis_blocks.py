@@ -154,7 +154,7 @@ def supply(axis: Axis, form: Form | None) -> Block:
             "pump_pressure": p.p_set,
             "pump_flow": p.q_max,
             "gas_temperature": p.T_a,
-            "tank_temperature": axis.parameters.oil.T,
+            "tank_temperature": axis.parameters.oil.temperature,
         },
         same={} if "pump_pressure" in states else {"pump_pressure": "supply_pressure"},
         rates=lambda t, x, u: supply_block.derivative(t, x, u, p, oil),

@@ -68,7 +68,10 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
         "change of position while locked and free of thrust: summed over the parts of the hold "
         f"that begin {_RING} after the confirmed lock or after the thrust",
     ),
-    "hold_drift_rate": ("m/s", "hold drift over the time in which it was measured"),
+    "hold_drift_rate": (
+        "m/s",
+        "hold drift over the time in which it was measured, if that is 0.5 s at least",
+    ),
     "thrust_deflection": (
         "m",
         "mean position over the second half of full thrust, less the position as the thrust begins",

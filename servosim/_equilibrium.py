@@ -259,7 +259,7 @@ def initial_state(
     x[i.supply_pressure] = balance.p_S
     x[i.pump_flow] = p.supply.q_max if p.supply.kind == FIXED else balance.drawn
     x[i.gas_temperature] = p.supply.T_a
-    x[i.tank_temperature] = p.oil.T
+    x[i.tank_temperature] = p.oil.temperature
     x[i.table_position] = x_t
     x[i.piston_position] = x_p
     x[i.scale_reading] = reading

@@ -113,7 +113,7 @@ def _standing(axis: Axis, position: float, velocity: float, thrust: float) -> di
         "supply_pressure": float(balance.p_S),
         "pump_flow": float(balance.drawn),
         "gas_temperature": float(p.supply.T_a),
-        "tank_temperature": axis.parameters.oil.T,
+        "tank_temperature": axis.parameters.oil.temperature,
         "piston_position": position + float(stretch),
         "piston_velocity": velocity,
         "table_position": position,

@@ -285,7 +285,11 @@ def check(file: _File, values: _Set = None) -> None:
     with _speaking():
         axis = _read(file, values, [])
         from servosim import _summary
+        from servosim.errors import ParameterError
+        from servosim.simulate import rest_faults
 
+        if faults := rest_faults(axis):
+            raise ParameterError(faults)
         lines = [*_summary.heading(axis), "", *_summary.derived_lines(axis), ""]
         found = _summary.warnings(axis)
         lines += [f"warning     {fault}" for fault in found]

@@ -56,14 +56,12 @@ class AxisFile(Document):
         list of Fault
             Empty if the file is consistent.
         """
-        return [
-            *_cylinder_faults(self),
-            *_valve_faults(self),
-            *_supply_faults(self),
-            *_loop_faults(self),
-            *_move_faults(self),
-            *_lock_faults(self),
-        ]
+        shape = _cylinder_faults(self)
+        found = [*shape, *_valve_faults(self), *_supply_faults(self), *_loop_faults(self)]
+        found += [*_place_faults(self), *_lock_faults(self)]
+        if not shape:  # without a piston area no load can be moved
+            found += _load_faults(self)
+        return found
 
     def warnings(self) -> list[Fault]:
         """Return what is possible but deserves a second look.
@@ -277,7 +275,7 @@ def _loop_faults(f: AxisFile) -> list[Fault]:
     return faults
 
 
-def _move_faults(f: AxisFile) -> list[Fault]:
+def _place_faults(f: AxisFile) -> list[Fault]:
     faults = []
     stroke = f.cylinder.stroke
     for key in ("start", "target"):
@@ -319,6 +317,12 @@ def _move_faults(f: AxisFile) -> list[Fault]:
                 expected=f"at least {_show(f.controller.period, 's')}",
             )
         )
+    return faults
+
+
+def _load_faults(f: AxisFile) -> list[Fault]:
+    """Return what keeps the supply from moving the axis against its steady load."""
+    faults = []
     c = cylinder_parameters(f.cylinder)
     load = steady_load(f)
     for sign, push in ((1.0, c.A_A * f.supply.pressure), (-1.0, c.A_B * f.supply.pressure)):

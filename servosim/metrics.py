@@ -32,6 +32,8 @@ from servosim._spans import (
 )
 from servosim.result import Run
 
+LEAST_DRIFT_TIME = 0.5  # hold without thrust below which a rate of drift means nothing, s
+
 __all__ = ["DEFINITIONS", "Metric", "metrics", "settling_sample"]
 
 
@@ -244,7 +246,9 @@ def _hold(run: Run, spans: Spans, x: Array) -> dict[str, float | None]:
     if spans.hold is not None:
         drift, time = _drift(run, spans, x, spans.hold)
         if time > 0.0:
-            found |= {"hold_drift": drift, "hold_drift_rate": drift / time}
+            found["hold_drift"] = drift
+        if time >= LEAST_DRIFT_TIME:
+            found["hold_drift_rate"] = drift / time
     if spans.has_lock and not math.isnan(spans.free):
         after = max(run.axis.parameters.lock.release_dwell, RINGING)
         span = spans.span(spans.open, spans.free + after)

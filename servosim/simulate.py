@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 import time as clock
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from servosim._events import SCALES, events_of, message
 from servosim._record import record
 from servosim.axis import STATES, Axis, nothing_held
 from servosim.errors import Fault, ParameterError, SimulationError
-from servosim.program import Move
+from servosim.program import TIMED, Move
 from servosim.result import Run, Status
 from servosim.version import __version__
 
@@ -128,9 +128,10 @@ def simulate(
     move = axis.move if move is None else move
     p = axis.record
     n_t = round(move.duration / p.controller.period) + 1
-    timed = move.kind == 0
+    timed = move.kind == TIMED
     x, balance, integral, command = initial_state(move.start, timed, p)
-    _check_rest(axis, balance)
+    if not _rests(axis, balance):
+        raise ParameterError(_no_rest(axis, balance))
     memory = _sequence.new_memory(p)
     memory[_sequence.HELD] = move.start
     shifted = command + p.valve.bias
@@ -187,19 +188,36 @@ def simulate(
     return run
 
 
-def _check_rest(axis: Axis, balance: Rest) -> None:
-    """Refuse an axis that cannot stand still: no spool position balances its chambers."""
-    if abs(balance.spool) < 0.999 and balance.residual <= 1e-6 * axis.parameters.valve.K_A * 1e3:
-        return
-    raise ParameterError(
-        Fault(
-            file=axis.path,
-            table="move",
-            key="start",
-            what=f"no state of rest at {axis.move.start * 1e3:g} mm: with the spool at "
-            f"{balance.spool:.3f} of its stroke {balance.residual * 6e4:.4g} L/min are left over",
-            expected="a load, leakage and supply that the valve can balance",
-        )
+def rest_faults(axis: Axis) -> list[Fault]:
+    """Return what keeps an axis from standing still at the start of its move.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    list of Fault
+        Empty if a position of the spool balances both chambers.
+    """
+    _, balance, _, _ = initial_state(axis.move.start, axis.move.kind == TIMED, axis.record)
+    return [] if _rests(axis, balance) else [_no_rest(axis, balance)]
+
+
+def _rests(axis: Axis, balance: Rest) -> bool:
+    left_over = 1e-3 * axis.file.valve.rated_flow
+    return abs(balance.spool) < 0.999 and balance.residual <= left_over
+
+
+def _no_rest(axis: Axis, balance: Rest) -> Fault:
+    return Fault(
+        file=axis.path,
+        table="move",
+        key="start",
+        what=f"no state of rest at {axis.move.start * 1e3:g} mm: with the spool at "
+        f"{balance.spool:.3f} of its stroke {balance.residual * 6e4:.4g} L/min are left over",
+        expected="a load, leakage and supply that the valve can balance",
     )
 
 
@@ -212,14 +230,11 @@ def _watched(
     """Run the loop; with a callback in its own thread, so that it can be watched and stopped."""
     if progress is None:
         return _integrate.run(*arguments)
-    result: list[Any] = []
-    worker = threading.Thread(target=lambda: result.append(_integrate.run(*arguments)), daemon=True)
-    worker.start()
-    try:
-        while worker.is_alive():
-            worker.join(0.05)
-            progress(int(done[0]), n_t)
-    except KeyboardInterrupt:
-        done[1] = 1
-        worker.join()
-    return result[0]
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        future = pool.submit(_integrate.run, *arguments)
+        try:
+            while not wait([future], timeout=0.05).done:
+                progress(int(done[0]), n_t)
+        except KeyboardInterrupt:
+            done[1] = 1  # the loop ends at its next sample and keeps what it has
+        return future.result()

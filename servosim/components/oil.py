@@ -141,7 +141,7 @@ class OilParameters(NamedTuple):
     warming: float  # K/s
     rho: float
     nu: float
-    T: float  # K
+    temperature: float  # K
 
 
 def walther_constants(oil: Oil) -> tuple[float, float]:
@@ -258,7 +258,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
         warming=oil.warming_rate,
         rho=density(oil, oil.temperature),
         nu=viscosity(oil, oil.temperature),
-        T=oil.temperature,
+        temperature=oil.temperature,
     )
 
 

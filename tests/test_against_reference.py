@@ -335,9 +335,9 @@ class TestManyPerturbedMoves:
             for _ in range(self.MOVES)
         ]
 
-    def compiled(self, changes=None):
+    def compiled(self, changes=None, share=1.0):
         found = []
-        for k, axis in enumerate(self.axes):
+        for k, axis in enumerate(self.axes[: round(share * self.MOVES)]):
             run = simulate(axis.replace(changes) if changes else axis, seed=k)
             x = run.state("table_position")
             found.append(self.figures(run.time, x, closing_time(run), axis.file))
@@ -349,7 +349,9 @@ class TestManyPerturbedMoves:
             trace_of = ReferenceAxis(axis.file)
             n_t = round(axis.move.duration / axis.file.controller.period) + 1
             noise = np.random.default_rng([7, k]).normal(size=(3, n_t))
-            trace = trace_of.run(noise=noise, advance=compiled_advance(1e-6))
+            trace = trace_of.run(
+                noise=noise, advance=compiled_advance(1e-6), until_locked=True
+            )
             found.append(
                 self.figures(trace.time, trace.states[:, P.X_T], trace.closed_at, axis.file)
             )
@@ -362,7 +364,7 @@ class TestManyPerturbedMoves:
             for found in (
                 self.compiled(),
                 self.independent(),
-                self.compiled({"controller.velocity_gain": "27 1/s"}),
+                self.compiled({"controller.velocity_gain": "27 1/s"}, share=0.4),
             )
         )
         assert np.isfinite(a["closing"]).mean() > 0.7
@@ -370,7 +372,7 @@ class TestManyPerturbedMoves:
             # two samples of one distribution fall below this once in a thousand
             assert ks_2samp(a[name], b[name]).pvalue > 1e-3, name
         # the same test tells a loop that is a fifth faster, so it isn't blind
-        assert ks_2samp(a["settling"], faster["settling"]).pvalue < 1e-6
+        assert ks_2samp(a["settling"], faster["settling"]).pvalue < 1e-5
 
 
 def test_order_of_convergence():

@@ -43,6 +43,9 @@ class Trace:
     free_at: float
 
 
+# a scale's cyclic error turns at some kHz on the way: a longer step could match its ends by chance
+LONGEST_STEP = 0.25e-3
+
 Advance = Callable[[float, float, np.ndarray, tuple[Any, ...]], np.ndarray]
 
 
@@ -59,6 +62,7 @@ def scipy_advance(rtol: float = 1e-9) -> Advance:
             rtol=rtol,
             atol=NEGLIGIBLE,
             first_step=min(memory["step"], t_end - t),
+            max_step=LONGEST_STEP,
         )
         while solver.status == "running":
             asked = solver.h_abs
@@ -101,7 +105,7 @@ def _pair(t, t_end, h, s, numbers, held, course, plan, rtol, small, A, B, C, E):
             s = new
             if step < h:
                 continue
-        h = step * min(max(0.9 * (worst + 1e-10) ** -0.2, 0.2), 4.0)
+        h = min(step * min(max(0.9 * (worst + 1e-10) ** -0.2, 0.2), 4.0), LONGEST_STEP)
     return s, h
 
 
@@ -153,7 +157,9 @@ class Axis:
 
     def _alive(self, phase: int) -> bool:
         """Whether the loop gives the command; a valve's own centre locks by its null."""
-        return phase in (FREE, RELEASED) or (phase == CLOSING and self.f.lock.kind != "spool")
+        if phase == RELEASED:
+            return self.taken_over  # from the sample on that reads where the table stands
+        return phase == FREE or (phase == CLOSING and self.f.lock.kind != "spool")
 
     def _sequence(self, t: float, y: float, close_at: float | None) -> None:
         k, eps, f = self.f.lock, 1e-9, self.f
@@ -216,7 +222,8 @@ class Axis:
     def _act(self, t: float, s: np.ndarray) -> None:
         """Split, engage, mix at a corner or a sample."""
         k, v, eps = self.f.lock, self.v, 1e-11
-        if self.phase == CLOSING:
+        if self.phase in (CLOSING, LOCKED):
+            # both may end at the sample that confirms the lock
             if self.brake and not self.braked and t >= self.closed_at + k.brake_closing_time - eps:
                 self.braked, self.braked_at = True, s[P.X_T]
             if self.valves:
@@ -327,11 +334,13 @@ class Axis:
         close_at: float | None = None,
         noise: np.ndarray | None = None,
         advance: Advance | None = None,
+        until_locked: bool = False,
     ) -> Trace:
         """Run the file's move.
 
         ``commands`` replaces the sampled controller's commands, ``close_at`` the lock's trigger
-        (infinite: never), ``noise`` holds normal numbers for position and both pressures.
+        (infinite: never), ``noise`` holds normal numbers for position and both pressures; with
+        ``until_locked`` the trace ends at the sample that confirms the lock.
         """
         f, n, v = self.f, self.n, self.v
         s, command = state_of_rest(f, self.numbers)
@@ -355,7 +364,7 @@ class Axis:
         part = f.transducer.delay - late * T
         part = 0.0 if part < 1e-9 * T else part
         heard = np.full(n_t, s[P.READING])
-        taken_over = False
+        self.taken_over = False
         for k in range(n_t):
             t = trace.time[k]
             if part == 0.0:
@@ -364,8 +373,8 @@ class Axis:
             y, p_load = self._read(heard[max(k - late, 0)], s, z)
             self._sequence(t, y, close_at)
             self._act(t, s)
-            if self.phase == RELEASED and not taken_over:
-                self.held_at, taken_over = y, True
+            if self.phase == RELEASED and not self.taken_over:
+                self.held_at, self.taken_over = y, True
             u = self._control(t, y, p_load, s)
             if v["sampled"] == 0.0:
                 u = float(v["trim"])
@@ -382,7 +391,7 @@ class Axis:
                 u_time = math.inf
             trace.states[k], trace.commands[k] = s, u
             trace.readings[k], trace.phases[k] = y, self.phase
-            if k == n_t - 1:
+            if k == n_t - 1 or (until_locked and self.phase == LOCKED):
                 break
             t_next = trace.time[k + 1]
             read_time = t_next - part if part > 0.0 else math.inf
@@ -401,6 +410,8 @@ class Axis:
                     heard[k + 1], read_time = s[P.READING], math.inf
                 if t < t_next:
                     self._act(t, s)
+        for name in ("time", "states", "commands", "readings", "phases"):
+            setattr(trace, name, getattr(trace, name)[: k + 1])
         trace.closed_at, trace.locked_at = self.closed_at, self.locked_at
         trace.opened_at, trace.free_at = self.opened_at, self.free_at
         return trace

@@ -237,13 +237,23 @@ def _plant_numbers(f: Any) -> dict[str, Any]:
     }
 
 
+def lifting(f: Any) -> float:
+    """Force of the counterbalance where the move starts; gas by its absolute pressure."""
+    t = f.table
+    if t.counterbalance == "accumulator":
+        V, A = t.counterbalance_gas_volume, t.counterbalance_area
+        smaller = V / (V + A * (f.move.start - t.counterbalance_position))
+        filled = t.counterbalance_force / A + ATMOSPHERE
+        return A * (filled * smaller**t.counterbalance_exponent - ATMOSPHERE)
+    return t.counterbalance_force if t.counterbalance == "constant" else 0.0
+
+
 def _control_numbers(f: Any, n: dict[str, Any]) -> dict[str, Any]:
     s, c, k, v = f.transducer, f.controller, f.lock, f.valve
     wave = 2.0 * math.pi / s.cyclic_period
     area_a, area_b, K_a, K_b = n["area_a"], n["area_b"], n["K_a"], n["K_b"]
     p_s, p_t = f.supply.pressure, f.supply.return_pressure
-    lift = f.table.counterbalance_force if f.table.counterbalance != "none" else 0.0
-    load = n["weight_p"] + n["weight_t"] - lift
+    load = n["weight_p"] + n["weight_t"] - lifting(f)  # steady, where the move starts
     # orifice equations of both lands in series, force balance on the piston (Merritt 1967, ch. 6,
     # from memory)
     series = area_a**3 / K_a**2 + (area_b**3 / K_b**2 if area_b > 0.0 else 0.0)

@@ -289,14 +289,14 @@ def plant_blocks(axis: Axis, *, split: bool = False, form: Form | None = None) -
     """
     if split and axis.file.lock.kind not in ("blocking_valve", "pilot_check"):
         raise ParameterError(
-            f"[lock] kind: \"{axis.file.lock.kind}\" has no element between line and chamber; "
-            "choose \"blocking_valve\" or \"pilot_check\", or keep the lock open"
+            f'[lock] kind: "{axis.file.lock.kind}" has no element between line and chamber; '
+            'choose "blocking_valve" or "pilot_check", or keep the lock open'
         )
     spring = form is not None and form.friction == "presliding"
     if spring and axis.file.table.friction == "stribeck":
         raise ParameterError(
-            "[table] friction: \"stribeck\" has no bristle, so there is no presliding stiffness; "
-            "choose \"lugre\" or another form of friction"
+            '[table] friction: "stribeck" has no bristle, so there is no presliding stiffness; '
+            'choose "lugre" or another form of friction'
         )
     locks = (lock(axis, "a"), lock(axis, "b")) if split else ()
     return (

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from servosim._statespace import Equation, interconnect, nonlinear_system, state_space
 from servosim.errors import ParameterError
 
+Vector = NDArray[np.float64]
+
 _HALVINGS = 9
 # first step of the differences, by what stands in the name of the signal; later steps are halves
 _STEPS = (
@@ -120,24 +122,20 @@ def kernel_block(
     plan_x, plan_u = _plan(kernel_states, states), _plan(kernel_inputs, inputs)
     shown = [list(kernel_states).index(n) for n in states]
 
-    def _fill(plan: list[tuple[int, float]], v: NDArray[np.float64]) -> tuple[float, ...]:
+    def _fill(plan: list[tuple[int, float]], v: Vector) -> tuple[float, ...]:
         numbers = [float(value) for value in v]
         return tuple(numbers[k] if k >= 0 else constant for k, constant in plan)
 
-    def _derivative(
-        t: float, x: NDArray[np.float64], u: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _derivative(t: float, x: Vector, u: Vector) -> Vector:
         if rates is None:
             return np.zeros(0)
         all_rates = rates(t, _fill(plan_x, x), _fill(plan_u, u))
         return np.array([all_rates[k] for k in shown], dtype=float)
 
-    def _output(t: float, x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _output(t: float, x: Vector, u: Vector) -> Vector:
         return np.array(values(t, _fill(plan_x, x), _fill(plan_u, u)), dtype=float)
 
-    return Block(
-        name, tuple(states), tuple(inputs), tuple(outputs), _derivative, _output, period
-    )
+    return Block(name, tuple(states), tuple(inputs), tuple(outputs), _derivative, _output, period)
 
 
 def join(blocks: Sequence[Block], name: str = "axis") -> Block:
@@ -186,9 +184,7 @@ def join(blocks: Sequence[Block], name: str = "axis") -> Block:
     y_ends = np.cumsum([0] + [len(b.outputs) for b in blocks])
     parts = range(len(blocks))
 
-    def _signals(
-        t: float, x: NDArray[np.float64], u: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _signals(t: float, x: Vector, u: Vector) -> Vector:
         signals = np.concatenate([np.zeros(n_y), u])
         for _ in range(len(blocks) + 1):
             before = signals.copy()
@@ -203,9 +199,7 @@ def join(blocks: Sequence[Block], name: str = "axis") -> Block:
             "put a state into this loop"
         )
 
-    def _derivative(
-        t: float, x: NDArray[np.float64], u: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _derivative(t: float, x: Vector, u: Vector) -> Vector:
         signals = _signals(t, x, u)
         return np.concatenate(
             [
@@ -214,13 +208,11 @@ def join(blocks: Sequence[Block], name: str = "axis") -> Block:
             ]
         )
 
-    def _output(t: float, x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _output(t: float, x: Vector, u: Vector) -> Vector:
         return _signals(t, x, u)[:n_y]
 
     period = blocks[0].period if blocks else 0.0
-    return Block(
-        name, tuple(states), tuple(inputs), tuple(outputs), _derivative, _output, period
-    )
+    return Block(name, tuple(states), tuple(inputs), tuple(outputs), _derivative, _output, period)
 
 
 def system(block: Block) -> Any:
@@ -271,9 +263,7 @@ def _step(signal: str) -> float:
     return next((step for part, step in _STEPS if part in signal), 1e-3)
 
 
-def differentiate(
-    function: Callable[[float], NDArray[np.float64]], at: float, step: float
-) -> NDArray[np.float64]:
+def differentiate(function: Callable[[float], Vector], at: float, step: float) -> Vector:
     """Return the derivative of a smooth function of one number.
 
     Parameters
@@ -297,7 +287,7 @@ def differentiate(
     Software 4(2), 1982 (from memory): central differences, polynomial extrapolation to step zero.
     """
     best = error = np.zeros(0)
-    row: list[NDArray[np.float64]] = []
+    row: list[Vector] = []
     for k in range(_HALVINGS):
         h = step / 2.0**k
         width = (at + h) - (at - h)  # what the floating numbers really differ by
@@ -317,7 +307,7 @@ def differentiate(
 
 def jacobian(
     block: Block, states: Mapping[str, float], signals: Mapping[str, float]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Vector, Vector, Vector, Vector]:
     """Return the derivative of a block's functions by its states and inputs.
 
     Parameters
@@ -353,7 +343,7 @@ def jacobian(
     columns = np.zeros((n_x + len(block.outputs), len(names)))
     for k, signal in enumerate(names):
 
-        def _both(value: float, k: int = k) -> NDArray[np.float64]:
+        def _both(value: float, k: int = k) -> Vector:
             w = v.copy()
             w[k] = value
             x, u = w[:n_x], w[n_x:]
@@ -367,17 +357,11 @@ def jacobian(
             f"block {block.name}: the derivative of {which} by {names[column]} isn't finite at "
             f"{names[column]} = {v[column]:g} (SI); choose an operating point away from this limit"
         )
-    return (
-        columns[:n_x, :n_x],
-        columns[:n_x, n_x:],
-        columns[n_x:, :n_x],
-        columns[n_x:, n_x:],
-    )
+    rates, values = columns[:n_x], columns[n_x:]
+    return rates[:, :n_x], rates[:, n_x:], values[:, :n_x], values[:, n_x:]
 
 
-def linear_system(
-    block: Block, states: Mapping[str, float], signals: Mapping[str, float]
-) -> Any:
+def linear_system(block: Block, states: Mapping[str, float], signals: Mapping[str, float]) -> Any:
     """Return the linear form of a block, the derivative of its functions.
 
     Parameters

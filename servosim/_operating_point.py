@@ -71,11 +71,11 @@ class OperatingPoint:
 def _check(axis: Axis, position: float, velocity: float, friction: str, lock: str) -> None:
     if friction not in FRICTION_FORMS:
         raise ParameterError(
-            f"friction = \"{friction}\" is no form of friction; choose one of "
+            f'friction = "{friction}" is no form of friction; choose one of '
             f"{', '.join(FRICTION_FORMS)}"
         )
     if lock not in ("open", "closed"):
-        raise ParameterError(f"lock = \"{lock}\" is neither \"open\" nor \"closed\"")
+        raise ParameterError(f'lock = "{lock}" is neither "open" nor "closed"')
     if not 0.0 <= position <= axis.file.cylinder.stroke:
         raise ParameterError(
             f"position {position:g} m lies outside the stroke of "
@@ -86,7 +86,7 @@ def _check(axis: Axis, position: float, velocity: float, friction: str, lock: st
     if velocity != 0.0 and (friction == "presliding" or lock == "closed"):
         raise ParameterError(
             f"velocity {velocity:g} m/s: presliding friction and a closed lock hold the axis at "
-            "rest; choose velocity zero, or the form \"sliding\" with an open lock"
+            'rest; choose velocity zero, or the form "sliding" with an open lock'
         )
 
 

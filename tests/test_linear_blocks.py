@@ -500,9 +500,10 @@ class TestLinearForms:
             for row, state in enumerate(whole.state_labels):
                 mine = whole.A[row, column]
                 size = _scale(state) / _scale(name)
-                assert mine == pytest.approx(
-                    slope[getattr(i, state)], rel=2e-4, abs=1e-3 * size
-                ), (state, name)
+                assert mine == pytest.approx(slope[getattr(i, state)], rel=2e-4, abs=1e-3 * size), (
+                    state,
+                    name,
+                )
 
     def test_never_squeezed(self):
         at = _point(TABLE)
@@ -753,6 +754,7 @@ class TestSupplyByHand:
         assert_allclose(supply.B[:, 0], [-1.0 / C, 0.0, -0.4 * T / (1.4 * p_abs) / C], rtol=1e-6)
 
 
+class TestTwoContacts:
     def test_two_masses_slide_on_two_curves(self):
         """Ways and seals each have their own Stribeck slope, cut off at zero each by itself."""
         axis = AXES["screw_table"].replace(
@@ -897,11 +899,7 @@ def _modes(axis, at):
     blocks = [b for b in plant_blocks(axis, form=at.form) if b.name in kept]
     roots = np.linalg.eigvals(linearise(join(blocks), at).A)
     spool = np.linalg.eigvals(COMPONENTS["valve"].linearise(axis, at).A)
-    own = [
-        r
-        for r in roots
-        if r.imag > 1e-3 and all(abs(r - s) > 1e-6 * abs(r) for s in spool)
-    ]
+    own = [r for r in roots if r.imag > 1e-3 and all(abs(r - s) > 1e-6 * abs(r) for s in spool)]
     assert len(own) == 1
     return abs(own[0]), -own[0].real / abs(own[0])
 
@@ -1000,9 +998,7 @@ class TestTextbookLimits:
         omega, _ = _modes_locked(axis, at)
         A, K = math.pi / 4.0 * (0.08**2 - 0.045**2), 1.42e9
         C_A, C_B = (90e-6 + A * 0.2) / K, (90e-6 + A * 0.5) / K
-        assert omega == pytest.approx(
-            math.sqrt((A**2 / C_A + A**2 / C_B) / 1025.0), rel=1e-5
-        )
+        assert omega == pytest.approx(math.sqrt((A**2 / C_A + A**2 / C_B) / 1025.0), rel=1e-5)
 
 
 def _modes_locked(axis, at):

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from servosim._blocks import Block, kernel_block
 from servosim._load_form import Form, load
 from servosim._record import record
-from servosim.axis import QUADRATURES, Axis
+from servosim.axis import QUADRATURES, Axis, energy_rates
 from servosim.components import controller as controller_block
 from servosim.components import cylinder as cylinder_block
 from servosim.components import lock as lock_block
@@ -181,18 +181,13 @@ def transducer(axis: Axis, form: Form | None) -> Block:
 
 def energy(axis: Axis, split: bool) -> Block:
     """Return the block of energies: what pump, piston and losses turn over."""
-    p, c, ideal = axis.record, axis.record.cylinder, axis.file.supply.kind == "ideal"
+    p = axis.record
 
     def _powers(u: Any) -> tuple[float, float, float, float]:
-        q_PA, q_BT, q_PB, q_AT, p_A, p_B, p_lA, p_lB, p_S, p_P, q_p, drawn, force, v = u[:14]
-        q_lkA, q_lkB = u[14:]
-        supplied, lost = supply_block.losses((p_P, p_S, q_p, 0.0, 0.0), p.supply)
-        raw = c.A_A * p_A - c.A_B * p_B
-        heat = lost + valve_block.pilot_flow(p_S, p.valve) * p_S
-        heat += q_PA * (p_S - p_lA) + q_PB * (p_S - p_lB) + q_AT * p_lA + q_BT * p_lB
-        heat += c.C_i * (p_A - p_B) ** 2 + c.C_eA * p_A**2 + c.C_eB * p_B**2
-        heat += q_lkA * (p_lA - p_A) + q_lkB * (p_lB - p_B) + (raw - force) * v
-        return p_S * drawn if ideal else supplied, raw * v, heat, drawn
+        p_S, p_P, q_p, drawn, force, v = u[8:14]
+        supply_state = (p_P, p_S, q_p, 0.0, 0.0)
+        powers = energy_rates(tuple(u[:4]), tuple(u[14:]), tuple(u[4:8]), supply_state, force, v, p)
+        return (*powers, drawn)
 
     return kernel_block(
         "energy",

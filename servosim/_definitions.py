@@ -70,7 +70,7 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     ),
     "hold_drift_rate": (
         "m/s",
-        "hold drift over the time in which it was measured, if that is 0.5 s at least",
+        "hold drift over the time in which it was measured, if that is 0.3 s at least",
     ),
     "thrust_deflection": (
         "m",

@@ -292,6 +292,58 @@ def load_states(
     )
 
 
+@inner_kernel
+def energy_rates(
+    lands: tuple[float, float, float, float],
+    lock: tuple[float, float],
+    pressures: tuple[float, float, float, float],
+    supply: tuple[float, float, float, float, float],
+    force: float,
+    v: float,
+    p: AxisParameters,
+) -> tuple[float, float, float]:
+    """Return power from the pump, power to the load and power turned into heat [W].
+
+    Parameters
+    ----------
+    lands : tuple of float
+        Flows P-A, B-T, P-B, A-T [m3/s].
+    lock : tuple of float
+        Flows from lines to chambers [m3/s], zero where they are one volume.
+    pressures : tuple of float
+        Chambers A and B, lines A and B [Pa].
+    supply : tuple of float
+        States of the supply, see its ``STATES``.
+    force : float
+        Force on the load, behind the screw of a motor [N].
+    v : float
+        Velocity of the piston [m/s].
+    p : AxisParameters
+        Numbers of the axis.
+
+    Returns
+    -------
+    tuple of float
+        What the pump gives less what works and heats is stored in compressed oil and gas, but for
+        the p/K term of volumetric flows. Heat arises in lands, pilot, leakages, lock, line, relief
+        valve and screw.
+    """
+    p_A, p_B, p_lA, p_lB = pressures
+    q_PA, q_BT, q_PB, q_AT = lands
+    p_S, c = supply[1], p.cylinder
+    pilot = valve_block.pilot_flow(p_S, p.valve)
+    supplied, heat = supply_block.losses(supply, p.supply)
+    if p.supply.kind == supply_block.IDEAL:
+        supplied = p_S * (q_PA + q_PB + pilot)
+    work = force * v
+    heat += pilot * p_S
+    heat += q_PA * (p_S - p_lA) + q_PB * (p_S - p_lB) + q_AT * p_lA + q_BT * p_lB
+    heat += c.C_i * (p_A - p_B) ** 2 + c.C_eA * p_A * p_A + c.C_eB * p_B * p_B
+    heat += lock[0] * (p_lA - p_A) + lock[1] * (p_lB - p_B)
+    heat += (c.A_A * p_A - c.A_B * p_B) * v - work
+    return supplied, work, heat
+
+
 @kernel
 def axis_rhs(
     t: float,
@@ -378,16 +430,15 @@ def axis_rhs(
         x[i.gas_temperature],
         x[i.tank_temperature],
     )
-    supplied, lost = supply_block.losses(supply_state, p.supply)
-    if p.supply.kind == supply_block.IDEAL:
-        supplied = p_S * drawn
-    c = p.cylinder
-    raw_force = c.A_A * p_A - c.A_B * p_B
-    heat = lost + pilot * p_S
-    heat += q_PA * (p_S - p_lA) + q_PB * (p_S - p_lB) + q_AT * p_lA + q_BT * p_lB
-    heat += c.C_i * (p_A - p_B) ** 2 + c.C_eA * p_A * p_A + c.C_eB * p_B * p_B
-    heat += q_lkA * (p_lA - p_A) + q_lkB * (p_lB - p_B)
-    heat += (raw_force - inputs[0]) * x[i.piston_velocity]
+    supplied, work, heat = energy_rates(
+        (q_PA, q_BT, q_PB, q_AT),
+        (q_lkA, q_lkB),
+        (p_A, p_B, p_lA, p_lB),
+        supply_state,
+        inputs[0],
+        x[i.piston_velocity],
+        p,
+    )
     d_supply = supply_block.derivative(t, supply_state, (drawn, heat), p.supply, p.oil)
     dx[i.pump_pressure] = d_supply[0]
     dx[i.supply_pressure] = d_supply[1]
@@ -416,7 +467,7 @@ def axis_rhs(
         dx[i.load_estimate] = d_c[4]
 
     dx[i.supplied_energy] = supplied
-    dx[i.mechanical_work] = raw_force * x[i.piston_velocity]
+    dx[i.mechanical_work] = work
     dx[i.heat] = heat
     dx[i.drawn_volume] = drawn
 

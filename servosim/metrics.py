@@ -32,7 +32,7 @@ from servosim._spans import (
 )
 from servosim.result import Run
 
-LEAST_DRIFT_TIME = 0.5  # hold without thrust below which a rate of drift means nothing, s
+LEAST_DRIFT_TIME = 0.3  # hold without thrust below which a rate of drift means nothing, s
 
 __all__ = ["DEFINITIONS", "Metric", "metrics", "settling_sample"]
 

@@ -218,11 +218,13 @@ def initial_state(
     """
     i, c = p.index, p.controller
     x = np.zeros(len(STATES))
-    position = position_for(start, p)
-    balance = rest(steady_force(position, 0.0, p)[0], p)
+    position = position_for(start, p)  # of the body that the scale reads
+    x_t = x_p = position
+    balance = rest(steady_force(x_t, 0.0, p)[0], p)
     integral = command = 0.0
-    for _ in range(4):  # force of a gas counterbalance depends on the position, weakly
-        balance = rest(steady_force(position, 0.0, p)[0], p)
+    for _ in range(5):  # force of a gas counterbalance depends on the position, weakly
+        force, on_table = steady_force(x_t, 0.0, p)
+        balance = rest(force, p)
         bias = p.valve.bias + p.valve.bias_pressure * (balance.p_S - p.valve.p_rating)
         command = balance.spool - bias
         slow = balance.p_A - balance.p_B * c.A_B / c.A_A
@@ -235,20 +237,17 @@ def initial_state(
         if not loop_holds:
             error = 0.0
         position = position_for(start - error, p)
-    on_table = steady_force(position, 0.0, p)[1]
-    stretch = 0.0
-    if p.load.two == 1:
-        stretch = on_table / p.load.k_s
-        if on_table > 0.0:
-            stretch += 0.5 * p.load.b
-        elif on_table < 0.0:
-            stretch -= 0.5 * p.load.b
-    x_t = x_p = position
-    if p.load.two == 1:
-        if p.transducer.on_table == 1:
-            x_p = x_t + stretch
-        else:
-            x_t = x_p - stretch
+        x_t = x_p = position
+        if p.load.two == 1:
+            stretch = on_table / p.load.k_s
+            if on_table > 0.0:
+                stretch += 0.5 * p.load.b
+            elif on_table < 0.0:
+                stretch -= 0.5 * p.load.b
+            if p.transducer.on_table == 1:
+                x_p = x_t + stretch
+            else:
+                x_t = x_p - stretch
     reading = scale_value(position, p.transducer)
     x[i.spool] = balance.spool
     x[i.pressure_a] = balance.p_A

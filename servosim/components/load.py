@@ -24,6 +24,7 @@ from servosim.components.friction import (
     FrictionParameters,
     friction,
 )
+from servosim.components.oil import ATMOSPHERE
 from servosim.params import Table as ParameterTable
 from servosim.params import choice, number, quantity
 
@@ -317,10 +318,14 @@ def load_parameters(
 
 @inner_kernel
 def counterbalance_force(x: float, p: LoadParameters) -> float:
-    """Return the force against gravity [N]; gas expands polytropically as the table extends."""
+    """Return the force against gravity [N].
+
+    Behind the piston of an accumulator ``p V^n`` holds in absolute pressure as the table moves.
+    """
     if p.cb == 2:
         V = max(p.V_cb + p.A_cb * (x - p.x_cb), 1e-9)
-        return p.F_cb * (p.V_cb / V) ** p.n_cb
+        outside = p.A_cb * ATMOSPHERE
+        return (p.F_cb + outside) * (p.V_cb / V) ** p.n_cb - outside
     return p.F_cb
 
 

@@ -134,6 +134,8 @@ class Axis:
         self.course, self.plan = course_of(f), plan_of(f)
         k = f.lock
         self.valves = k.kind in ("blocking_valve", "pilot_check")
+        # checks that the opposite line lifts: always two volumes, areas that come and go
+        self.opposite = k.kind == "pilot_check" and k.pilot == "opposite_line"
         self.brake = k.brake == "holding"
         self.timed = f.reference.kind in ("step", "trapezoid", "s_curve")
 
@@ -149,7 +151,7 @@ class Axis:
 
     def _opening_end(self, opened_at: float) -> float:
         k, end = self.f.lock, opened_at
-        if self.valves:
+        if self.valves and not self.opposite:
             end += k.opening_time
         if self.brake:
             end = max(end, opened_at + k.brake_opening_time)
@@ -159,7 +161,8 @@ class Axis:
         """Whether the loop gives the command; a valve's own centre locks by its null."""
         if phase == RELEASED:
             return self.taken_over  # from the sample on that reads where the table stands
-        return phase == FREE or (phase == CLOSING and self.f.lock.kind != "spool")
+        by_null = self.f.lock.kind == "spool" or self.opposite
+        return phase == FREE or (phase == CLOSING and not by_null)
 
     def _sequence(self, t: float, y: float, close_at: float | None) -> None:
         k, eps, f = self.f.lock, 1e-9, self.f
@@ -178,8 +181,10 @@ class Axis:
                 self.locked_at = t
             elif fire:
                 self.phase, self.closed_at = CLOSING, t
-        elif self.phase == CLOSING and t >= self._closing_end(self.closed_at) - eps:
-            self.phase, self.locked_at = LOCKED, t
+        elif self.phase == CLOSING:
+            shut = not self.opposite or max(self.areas) == 0.0
+            if shut and t >= self._closing_end(self.closed_at) - eps:
+                self.phase, self.locked_at = LOCKED, t
         elif self.phase == LOCKED and t >= self.locked_at + f.move.hold_time - eps:
             if k.kind in ("blocking_valve", "pilot_check") and k.prematch == "load_pressure":
                 self.phase, self.matching_at = MATCHING, t
@@ -188,10 +193,29 @@ class Axis:
         elif self.phase == MATCHING and t >= self.matching_at + k.prematch_time - eps:
             self.phase, self.opened_at = OPENING, t
 
-    def _corners(self) -> list[float]:
+    def _lift(self, s: np.ndarray) -> None:
+        """Whether each check opens or closes now: pilot against chamber over ratio and spring."""
+        k = self.f.lock
+        for i, (chamber, line, pilot) in enumerate(
+            ((P.P_A, P.LINE_A, P.LINE_B), (P.P_B, P.LINE_B, P.LINE_A))
+        ):
+            needed = (s[chamber] - s[line]) / k.pilot_ratio + k.cracking_pressure
+            self.courses[i] = 1.0 if s[pilot] - s[line] >= needed else -1.0
+
+    def _area_rate(self, i: int) -> float:
+        open_, course = self.areas[i], self.courses[i]
+        ended = (course > 0.0 and open_ == 1.0) or (course < 0.0 and open_ == 0.0)
+        return 0.0 if ended else course / self.f.lock.closing_time
+
+    def _corners(self, t: float) -> list[float]:
         k, found = self.f.lock, []
+        if self.opposite:
+            for i in (0, 1):
+                rate = self._area_rate(i)
+                if rate:
+                    found.append(t + ((1.0 if rate > 0.0 else 0.0) - self.areas[i]) / rate)
         if self.phase == CLOSING:
-            if self.valves:
+            if self.valves and not self.opposite:
                 for delay in (k.closing_delay_a, k.closing_delay_b):
                     found += [self.closed_at + delay, self.closed_at + delay + k.closing_time]
             if self.brake:
@@ -226,7 +250,7 @@ class Axis:
             # both may end at the sample that confirms the lock
             if self.brake and not self.braked and t >= self.closed_at + k.brake_closing_time - eps:
                 self.braked, self.braked_at = True, s[P.X_T]
-            if self.valves:
+            if self.valves and not self.opposite:
                 self.joined = [
                     self.joined[i] and t < self.closed_at + delay - eps
                     for i, delay in enumerate((k.closing_delay_a, k.closing_delay_b))
@@ -236,7 +260,7 @@ class Axis:
                 self.braked = False
             if t >= self._opening_end(self.opened_at) - eps:
                 self.phase, self.free_at = RELEASED, t
-                if self.valves:
+                if self.valves and not self.opposite:
                     if k.kind == "pilot_check":
                         for chamber, line in ((P.P_A, P.LINE_A), (P.P_B, P.LINE_B)):
                             lift = (s[chamber] - s[line]) / k.pilot_ratio + k.cracking_pressure
@@ -266,7 +290,10 @@ class Axis:
             ((P.AREA_A, P.AREA_A_RATE, P.PUSH_A), (P.AREA_B, P.AREA_B_RATE, P.PUSH_B))
         ):
             held[area] = 1.0
-            if self.valves and self.phase == CLOSING:
+            if self.opposite:
+                held[area], held[rate] = self.areas[i], self._area_rate(i)
+                held[push] = -k.displaced_volume * held[rate]
+            elif self.valves and self.phase == CLOSING:
                 begin = self.closed_at + (k.closing_delay_a, k.closing_delay_b)[i]
                 gone = (t - begin + 1e-12) / k.closing_time
                 if gone >= 1.0:
@@ -347,7 +374,9 @@ class Axis:
         advance = scipy_advance() if advance is None else advance
         T = v["period"]
         n_t = round(f.move.duration / T) + 1
-        self.phase, self.joined, self.braked, self.braked_at = FREE, [True, True], False, 0.0
+        self.phase, self.braked, self.braked_at = FREE, False, 0.0
+        self.joined = [not self.opposite] * 2
+        self.areas, self.courses = [1.0, 1.0], [0.0, 0.0]
         self.inside_since = self.closed_at = self.locked_at = math.nan
         self.matching_at = self.opened_at = self.free_at = math.nan
         self.held_at, self.integral, self.matched = f.move.start, s[P.INTEGRAL], 0.0
@@ -373,6 +402,8 @@ class Axis:
             y, p_load = self._read(heard[max(k - late, 0)], s, z)
             self._sequence(t, y, close_at)
             self._act(t, s)
+            if self.opposite:
+                self._lift(s)
             if self.phase == RELEASED and not self.taken_over:
                 self.held_at, self.taken_over = y, True
             u = self._control(t, y, p_load, s)
@@ -396,12 +427,17 @@ class Axis:
             t_next = trace.time[k + 1]
             read_time = t_next - part if part > 0.0 else math.inf
             while t < t_next:
-                ends = [*self._corners(), u_time, read_time]
+                ends = [*self._corners(t), u_time, read_time]
                 if v["sampled"] == 0.0:
                     ends += list(self.course[:, 0])
                 t_to = min([x for x in ends if t + 1e-11 < x < t_next - 1e-11] + [t_next])
                 given = self.numbers, self._hold(t), self.course, self.plan
-                s = advance(t, t_to, s, given)
+                s = self._to_stops(advance, t, t_to, s, given)
+                if self.opposite:
+                    for i in (0, 1):
+                        end = self.areas[i] + self._area_rate(i) * (t_to - t)
+                        near = round(end) if abs(end - round(end)) < 1e-9 else end
+                        self.areas[i] = min(max(float(near), 0.0), 1.0)
                 t = t_to
                 if t >= u_time - 1e-11:
                     self._apply(t, u, s[P.P_SUPPLY])
@@ -415,6 +451,22 @@ class Axis:
         trace.closed_at, trace.locked_at = self.closed_at, self.locked_at
         trace.opened_at, trace.free_at = self.opened_at, self.free_at
         return trace
+
+    def _to_stops(
+        self, advance: Advance, t: float, t_end: float, s: np.ndarray, given: tuple[Any, ...]
+    ) -> np.ndarray:
+        """Integrate to a corner; a spool that runs into its stop there loses its speed."""
+        end = advance(t, t_end, s, given)
+        if abs(end[P.SPOOL]) <= 1.0 or abs(s[P.SPOOL]) >= 1.0:
+            return end
+        side = math.copysign(1.0, end[P.SPOOL])
+        at = brentq(
+            lambda x: side * advance(t, x, s, given)[P.SPOOL] - 1.0 if x > t else -1.0,
+            t, t_end, xtol=1e-13,
+        )  # fmt: skip
+        hit = advance(t, at, s, given)
+        hit[P.SPOOL], hit[P.SPOOL_RATE] = side, 0.0
+        return advance(at, t_end, hit, given)
 
     def _read(self, value: float, s: np.ndarray, z: np.ndarray) -> tuple[float, float]:
         """Reading of the scale and load pressure as the controller gets them."""

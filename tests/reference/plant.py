@@ -264,6 +264,11 @@ def rates(t, s, numbers, held, course, plan):
         v_c = bounded(n.omega / (2.0 * n.zeta) * (u - s[SPOOL]), -top, top)
         ds[SPOOL] = s[SPOOL_RATE]
         ds[SPOOL_RATE] = 2.0 * n.zeta * n.omega * (v_c - s[SPOOL_RATE])
+        if abs(s[SPOOL]) >= 1.0 and s[SPOOL] * s[SPOOL_RATE] >= 0.0:
+            # at its stop: pressed on, or about to leave
+            ds[SPOOL] = 0.0
+            if s[SPOOL] * ds[SPOOL_RATE] > 0.0:
+                ds[SPOOL_RATE] = 0.0
     else:
         ds[SPOOL] = bounded((u - s[SPOOL]) / n.lag, -top, top)
 

@@ -220,7 +220,7 @@ def initial_state(
     x = np.zeros(len(STATES))
     position = position_for(start, p)  # of the body that the scale reads
     x_t = x_p = position
-    balance = rest(steady_force(x_t, 0.0, p)[0], p)
+    balance = Rest(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     integral = command = 0.0
     for _ in range(5):  # force of a gas counterbalance depends on the position, weakly
         force, on_table = steady_force(x_t, 0.0, p)
@@ -237,6 +237,7 @@ def initial_state(
         if not loop_holds:
             error = 0.0
         position = position_for(start - error, p)
+        before = x_t
         x_t = x_p = position
         if p.load.two == 1:
             stretch = on_table / p.load.k_s
@@ -248,6 +249,8 @@ def initial_state(
                 x_p = x_t + stretch
             else:
                 x_t = x_p - stretch
+        if p.load.cb != 2 or abs(x_t - before) < 1e-13:
+            break
     reading = scale_value(position, p.transducer)
     x[i.spool] = balance.spool
     x[i.pressure_a] = balance.p_A

@@ -219,7 +219,7 @@ def run(
     w: Any,
     noise: NDArray[np.float64],
     replay: NDArray[np.float64],
-    scale: NDArray[np.float64],
+    weight: NDArray[np.float64],
     tolerance: float,
     fixed_steps: int,
     X: NDArray[np.float64],
@@ -247,8 +247,8 @@ def run(
     replay : ndarray, shape (n_t, 3)
         Readings of another run that the controller shall see instead of its own (position, both
         pressures), so that all its decisions are the same; shape (0, 3) for none.
-    scale : ndarray, shape (n_states,)
-        Scale of each state's error.
+    weight : ndarray, shape (n_states,)
+        One over the scale of each state's error.
     tolerance : float
         Largest error of a step over scale.
     fixed_steps : int
@@ -401,7 +401,7 @@ def run(
                     K[0, i.spool_rate] = d_vs
                     K[0, i.spool] = d_xs
             status, t_done, h, tried = stretch(
-                t, t_to, h, fresh, fixed, tolerance, x, w, p, m, K, y_work, scale, extremes
+                t, t_to, h, fresh, fixed, tolerance, x, w, p, m, K, y_work, weight, extremes
             )
             steps += tried
             if status != STEP_OK:

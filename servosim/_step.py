@@ -85,7 +85,7 @@ def attempt(
     m: Move,
     K: NDArray[np.float64],
     y: NDArray[np.float64],
-    scale: NDArray[np.float64],
+    weight: NDArray[np.float64],
 ) -> float:
     """Try a step and return its error in units of the scale.
 
@@ -103,8 +103,8 @@ def attempt(
         Rates of the stages, written in place; the last row is the rate at the new state.
     y : ndarray, shape (n_states,)
         The new state afterwards. Inactive states must already stand in it.
-    scale : ndarray, shape (n_states,)
-        Size of each state against which its error counts.
+    weight : ndarray, shape (n_states,)
+        One over the size of each state against which its error counts.
 
     Returns
     -------
@@ -150,7 +150,7 @@ def attempt(
     total = 0.0
     for j in range(n - QUADRATURE_STATES):
         e = E[0] * K[0, j] + E[1] * K[1, j] + E[2] * K[2, j] + E[3] * K[3, j]
-        e = abs(h * (e + E[4] * K[4, j] + E[5] * K[5, j] + E[6] * K[6, j])) / scale[j]
+        e = abs(h * (e + E[4] * K[4, j] + E[5] * K[5, j] + E[6] * K[6, j])) * weight[j]
         worst = max(worst, e)
         total += e
     if not math.isfinite(total):
@@ -204,7 +204,7 @@ def stretch(
     m: Move,
     K: NDArray[np.float64],
     y: NDArray[np.float64],
-    scale: NDArray[np.float64],
+    weight: NDArray[np.float64],
     extremes: NDArray[np.float64],
 ) -> tuple[int, float, float, int]:
     """Integrate over a stretch of time in which nothing jumps.
@@ -223,7 +223,7 @@ def stretch(
         Largest accepted error over scale.
     x : ndarray, shape (n_states,)
         State, advanced in place.
-    w, p, m, K, y, scale : see :func:`attempt`
+    w, p, m, K, y, weight : see :func:`attempt`
         Inputs, axis, move, work space.
     extremes : ndarray, shape (4, 2)
         Highest and lowest pressure of chambers A and B with their times, updated in place.
@@ -257,7 +257,7 @@ def stretch(
                 step = left
             elif fixed == 0.0 and step > 0.5 * left:
                 step = 0.5 * left
-        error = attempt(t, step, fresh, x, w, p, m, K, y, scale)
+        error = attempt(t, step, fresh, x, w, p, m, K, y, weight)
         fresh = False
         if fixed == 0.0 and error > tolerance and high == math.inf:
             h = (

@@ -156,7 +156,7 @@ def simulate(
         seen = np.ascontiguousarray(replay.record[:, columns])
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
     held = record(nothing_held())
-    numbers = (noise, seen, error_scale(axis), tolerance, fixed_steps)
+    numbers = (noise, seen, 1.0 / error_scale(axis), tolerance, fixed_steps)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(
         (p, record(move), x, memory, held, *numbers, X, R, events, extremes, done),

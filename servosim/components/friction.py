@@ -34,11 +34,17 @@ class FrictionParameters(NamedTuple):
 
 
 @inner_kernel
+def faded(square: float) -> float:
+    """Return exp(-square); beyond 50, where nothing of a force is left (2e-22), zero at once."""
+    return math.exp(-square) if square < 50.0 else 0.0
+
+
+@inner_kernel
 def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> float:
     """Return the Stribeck level g(v) = F_c + (F_s - F_c) exp(-|v/v_s|^delta) [N]."""
     ratio = v * p.v_s_inverse
     if p.delta == 2.0:
-        return F_c + (F_s - F_c) * math.exp(-ratio * ratio)
+        return F_c + (F_s - F_c) * faded(ratio * ratio)
     return F_c + (F_s - F_c) * math.exp(-(abs(ratio) ** p.delta))
 
 
@@ -84,4 +90,4 @@ def friction(
     if alpha > 0.0:
         z_rate -= alpha * abs(v) * force / g
     ratio = v * p.v_d_inverse
-    return force + p.sigma_1 * math.exp(-ratio * ratio) * z_rate, z_rate
+    return force + p.sigma_1 * faded(ratio * ratio) * z_rate, z_rate

@@ -7,9 +7,10 @@ package.
 
 from reference.courses import course_of, plan_of
 from reference.moves import Axis as ReferenceAxis
-from reference.moves import Trace, compiled_advance, scipy_advance
+from reference.moves import Trace
 from reference.numbers import numbers_of
 from reference.rest import state_of_rest
+from reference.steps import compiled_advance, scipy_advance
 
 __all__ = [
     "ReferenceAxis",

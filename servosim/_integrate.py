@@ -134,8 +134,12 @@ def hold(
         d[sequence.AREA_A], d[sequence.AREA_B] = area_a, area_b
     elif area_rates:
         slope_a, slope_b = d[sequence.COURSE_A] / k.t_close, d[sequence.COURSE_B] / k.t_close
-        push_a = -k.V_pop * slope_a if 0.0 < area_a < 1.0 else 0.0
-        push_b = -k.V_pop * slope_b if 0.0 < area_b < 1.0 else 0.0
+        # at the end of its stroke a check rests; a corner of time stands there
+        if sequence.stroke_left(area_a, slope_a) == 0.0:
+            slope_a = 0.0
+        if sequence.stroke_left(area_b, slope_b) == 0.0:
+            slope_b = 0.0
+        push_a, push_b = -k.V_pop * slope_a, -k.V_pop * slope_b
     w.t_0 = t
     w.spool_command = d[sequence.SPOOL_COMMAND]
     w.alive = 1 if sequence.loop_alive(d, p) else 0
@@ -364,6 +368,12 @@ def run(
         read_time = t_next - part if part > 0.0 else math.inf
         while t < t_next:
             t_to = sequence.next_corner(t, t_next, d, p)
+            if opposite:
+                for j in range(2):
+                    course = d[sequence.COURSE_A + j] / p.lock.t_close
+                    corner = t + sequence.stroke_left(d[sequence.AREA_A + j], course)
+                    if t < corner < t_to:
+                        t_to = corner
             if t < u_time < t_to:
                 t_to = u_time
             if t < read_time < t_to:
@@ -410,8 +420,8 @@ def run(
             t = t_to
             if opposite:
                 span = t - w.t_0
-                d[sequence.AREA_A] = min(max(w.area_a + w.area_slope_a * span, 0.0), 1.0)
-                d[sequence.AREA_B] = min(max(w.area_b + w.area_slope_b * span, 0.0), 1.0)
+                d[sequence.AREA_A] = sequence.area_after(w.area_a, w.area_slope_a, span)
+                d[sequence.AREA_B] = sequence.area_after(w.area_b, w.area_slope_b, span)
             if t >= u_time:
                 _apply(t, u, x, d, p)
                 u_time = math.inf

@@ -14,6 +14,7 @@ from servosim._jit import kernel
 from servosim.axis import AxisParameters
 from servosim.components.cylinder import chamber_compliance, volumes
 from servosim.components.lock import BLOCKING, CHECK, NONE, SPOOL, pilot_opens
+from servosim.components.oil import ATMOSPHERE
 
 FREE, CLOSING, LOCKED, MATCHING, OPENING, RELEASED = 0, 1, 2, 3, 4, 5
 PHASES = ("free", "closing", "locked", "matching", "opening", "released")
@@ -45,6 +46,8 @@ COURSE_A = 26  # opposite-piloted checks: 1 opens, -1 closes
 COURSE_B = 27
 TAKEN_OVER = 28  # 1 once the reference took over the position after release
 SIZE = 29
+
+MIXING_STEPS = 32
 
 
 @kernel
@@ -201,20 +204,70 @@ def ramp_at(t: float, begin: float, length: float) -> tuple[float, float]:
 
 
 @kernel
+def stroke_left(area: float, slope: float) -> float:
+    """Return the time until a check on its way is quite open or quite shut [s]."""
+    if slope < 0.0:
+        return area / -slope
+    if slope > 0.0:
+        return (1.0 - area) / slope
+    return 0.0
+
+
+@kernel
+def area_after(area: float, slope: float, time: float) -> float:
+    """Return the area after a time; what rounding leaves of a stroke counts as its end."""
+    area += slope * time
+    if area < 1e-9:
+        return 0.0
+    return min(area, 1.0) if area < 1.0 - 1e-9 else 1.0
+
+
+@kernel
+def taken_volume(V: float, hose: float, begin: float, end: float, p: AxisParameters) -> float:
+    """Return the oil that a volume takes up between two pressures, the integral of C dp [m3].
+
+    Simpson's rule over the root of absolute pressure: free air makes the oil softest low down.
+    """
+    floor = p.oil.p_floor - ATMOSPHERE
+    if begin < floor or end < floor:  # stiffness stays that of the floor below it
+        C = chamber_compliance(V, floor, p.cylinder, p.oil) + hose
+        below = C * (min(end, floor) - min(begin, floor))
+        return below + _taken_above(V, hose, max(begin, floor), max(end, floor), p)
+    return _taken_above(V, hose, begin, end, p)
+
+
+@kernel
+def _taken_above(V: float, hose: float, begin: float, end: float, p: AxisParameters) -> float:
+    first = math.sqrt(begin + ATMOSPHERE)
+    step = (math.sqrt(end + ATMOSPHERE) - first) / MIXING_STEPS
+    total = 0.0
+    for k in range(MIXING_STEPS + 1):
+        root = first + k * step
+        weight = 1.0 if k in (0, MIXING_STEPS) else 2.0 + 2.0 * (k % 2)
+        C = chamber_compliance(V, root * root - ATMOSPHERE, p.cylinder, p.oil) + hose
+        total += weight * C * 2.0 * root
+    return total * step / 3.0
+
+
+@kernel
 def mixed_pressure(
     V_c: float, V_l: float, p_c: float, p_l: float, hose: float, p: AxisParameters
 ) -> float:
     """Return the pressure at which chamber and line settle when they mix [Pa].
 
-    Oil is conserved: each volume takes or gives ``C dp`` with its compliance at its mean pressure;
-    for equal stiffness the pressures mix by volume.
+    What one takes up the other gives; for equal stiffness the pressures mix by volume.
     """
-    mean = 0.5 * (p_c + p_l)
-    for _ in range(8):
-        C_c = chamber_compliance(V_c, 0.5 * (p_c + mean), p.cylinder, p.oil)
-        C_l = chamber_compliance(V_l, 0.5 * (p_l + mean), p.cylinder, p.oil) + hose
-        mean = (C_c * p_c + C_l * p_l) / (C_c + C_l)
-    return mean
+    low, high = min(p_c, p_l), max(p_c, p_l)
+    for _ in range(60):
+        mean = 0.5 * (low + high)
+        gained = taken_volume(V_c, 0.0, p_c, mean, p) + taken_volume(V_l, hose, p_l, mean, p)
+        if gained > 0.0:
+            high = mean
+        else:
+            low = mean
+        if high - low < 1e-3:
+            break
+    return 0.5 * (low + high)
 
 
 @kernel

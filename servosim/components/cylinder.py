@@ -7,7 +7,8 @@ screw keeps its volumes constant and drives through the lead of the screw.
 
 Assumptions. Volumetric flows (not mass flows) enter the chambers, so balances close up to the known
 p/K term; internal and external leakage are laminar; seal friction has a part that grows with the
-sum of the chamber pressures (own form); the screw's efficiency acts on the transmitted force.
+sum of the chamber pressures (own form); the screw's efficiency acts on the transmitted force, its
+sign blended through one watt of power. Dead volumes of a motor include half its displacement.
 
 Validity. Piston inside its stroke and slightly beyond (end stops); pressures above air release.
 

@@ -6,7 +6,8 @@ passes null bias and shift, then threshold and hysteresis as two plays in parall
 follows as a first- or second-order system with a rate limit and stops.
 
 Assumptions. Flow forces are inside the spool's own loop; the rated opening has a constant discharge
-coefficient; oil temperature acts on the laminar part through viscosity.
+coefficient; oil temperature acts on the laminar part through viscosity. Dither is added before the
+plays, because its purpose is to keep them moving.
 
 Validity. Servo- and proportional valves with spool position control, up to their natural frequency.
 

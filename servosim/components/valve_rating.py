@@ -56,7 +56,7 @@ def null_leakage(p_S: float, p: ValveParameters) -> float:
 @kernel
 def null_pressure_gain(p_S: float, p: ValveParameters) -> float:
     """Return the change of load pressure over spool travel at null, ports blocked [Pa]."""
-    step = 1e-3 * p.c
+    step = 1e-5 * p.c
     up = blocked_port_pressure(step, p.L_PA, p.L_AT, p.K_A, p_S, 1.0, p)
     up -= blocked_port_pressure(step, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
     down = blocked_port_pressure(-step, p.L_PA, p.L_AT, p.K_A, p_S, 1.0, p)

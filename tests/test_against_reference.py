@@ -322,9 +322,7 @@ def test_closed_loop_over_every_choice(name):
     # control has to find them: within tolerance only with a finer one
     staged = axis.file.reference.kind == "staged" and axis.file.controller.kind == "continuous"
     run = simulate(axis, tolerance=1e-8) if staged else simulate(axis)
-    trace = ReferenceAxis(axis.file).run(
-        close_at=closing_time(run), advance=compiled_advance(1e-9)
-    )
+    trace = ReferenceAxis(axis.file).run(close_at=closing_time(run), advance=compiled_advance(1e-9))
     assert_the_same(run, trace)
 
 
@@ -390,9 +388,7 @@ class TestManyPerturbedMoves:
             trace_of = ReferenceAxis(axis.file)
             n_t = round(axis.move.duration / axis.file.controller.period) + 1
             noise = np.random.default_rng([7, k]).normal(size=(3, n_t))
-            trace = trace_of.run(
-                noise=noise, advance=compiled_advance(1e-6), until_locked=True
-            )
+            trace = trace_of.run(noise=noise, advance=compiled_advance(1e-6), until_locked=True)
             found.append(
                 self.figures(trace.time, trace.states[:, P.X_T], trace.closed_at, axis.file)
             )

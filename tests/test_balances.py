@@ -308,9 +308,7 @@ class TestDrift:
     def creep(friction):
         # oscillation of 10 Hz; position compared at the same phase, after the first ten periods
         axis = axis_of("tube_sheet_table")
-        table = axis.file.table.model_copy(
-            update={"friction": friction, "bristle_damping": 30e3}
-        )
+        table = axis.file.table.model_copy(update={"friction": friction, "bristle_damping": 30e3})
         p = load_block.load_parameters(table, axis.file.structure, 0.0, 0.0)
         low, high = load_block.way_levels(0.0, p)
         bias, swing = 0.40 * low, 0.25 * low

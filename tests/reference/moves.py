@@ -321,9 +321,7 @@ class Axis:
             if v["sampled"] == 0.0:
                 u = float(v["trim"])
                 if self._alive(self.phase):
-                    u, _, _ = P.continuous_command(
-                        t, s, n, self._hold(t), self.course, self.plan
-                    )
+                    u, _, _ = P.continuous_command(t, s, n, self._hold(t), self.course, self.plan)
                 self._apply(t, u, s[P.P_SUPPLY])
             elif commands is not None:
                 u = float(commands[k])

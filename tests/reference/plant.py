@@ -363,9 +363,9 @@ def rates(t, s, numbers, held, course, plan):
             elastic += V / (n.kappa * p_abs)
         ds[P_PUMP] = (max(s[PUMP_FLOW], 0.0) - leaving - shrink) / elastic
         if n.lumped == 1.0:
-            ds[P_SUPPLY] = (
-                n.line_K * root_flow(p_p - p_s, n.line_drop) - drawn
-            ) / (n.line_volume * oil_compressibility(p_s, n))
+            ds[P_SUPPLY] = (n.line_K * root_flow(p_p - p_s, n.line_drop) - drawn) / (
+                n.line_volume * oil_compressibility(p_s, n)
+            )
         else:
             ds[P_SUPPLY] = ds[P_PUMP]
         if n.source == 1.0:

@@ -744,9 +744,9 @@ def test_a_simulated_move_has_its_figures(stub):
     assert 0.0 < found["supply_pressure_min"] <= 140e5
     assert found["pressure_min"] < found["pressure_max"] < 160e5
     assert found["flow_peak"] >= found["flow_mean"] > 0.0
-    # 80 % of 150 mm can't take less than at the reference velocity of 84 mm/s less 10 %
-    assert found["rise_time"] > 0.9 * 0.12 / 0.084
-    formula = 0.084 * (1.0 - run.axis.file.controller.velocity_feedforward)
+    # 80 % of 150 mm can't take less than at the reference velocity of 84.7 mm/s less 10 %
+    assert found["rise_time"] > 0.9 * 0.12 / 0.0847
+    formula = 0.0847 * (1.0 - run.axis.file.controller.velocity_feedforward)
     formula /= run.axis.file.controller.velocity_gain
     if found["following_error_steady_formula"] is not None:
         assert found["following_error_steady_formula"] == pytest.approx(formula, rel=1e-9)

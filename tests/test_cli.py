@@ -89,7 +89,10 @@ class TestMove:
         ],
     )
     def test_closed_form_of_the_reference(self, kind, words):
-        text = run("check", DEMO, "--set", f"reference.kind={kind}").stdout
+        given = ("--set", f"reference.kind={kind}")
+        if kind != "step":
+            given += ("--set", "reference.velocity=84 mm/s")
+        text = run("check", DEMO, *given).stdout
         assert f"reference   {kind}: " in text
         assert words in text
 
@@ -97,7 +100,7 @@ class TestMove:
         # 2 mm - 0.1 mm + 9e-6/0.6 = 1.915 mm if the creep velocity is reached: from 84 mm/s at
         # 5 m/s2 that takes (7.056e-3 - 9e-6)/10 = 0.70 mm; left are 0.1 mm - 0.0009 mm
         words = {"kind": "staged", "creep_velocity": "3 mm/s", "creep_distance": "2 mm"}
-        words |= {"stop_distance": "0.1 mm", "deceleration": "5 m/s2"}
+        words |= {"stop_distance": "0.1 mm", "deceleration": "5 m/s2", "velocity": "84 mm/s"}
         given = [part for k, v in words.items() for part in ("--set", f"reference.{k}={v}")]
         text = run("check", DEMO, *given).stdout
         # 2 mm - 0.1 mm + 9e-6/10 m = 1.9009 mm, four figures
@@ -195,8 +198,9 @@ class TestJson:
 
     def test_reference(self, demo):
         found = demo["reference"]
-        assert found["stopping_distance"] == pytest.approx(0.084 / 2 * 0.355, rel=1e-12)
-        assert found["stopping_time"] == pytest.approx(0.355, rel=1e-12)
+        time = 0.0847 / 0.3 + 0.3 / 4.0  # v/d + d/j
+        assert found["stopping_distance"] == pytest.approx(0.0847 / 2 * time, rel=1e-12)
+        assert found["stopping_time"] == pytest.approx(time, rel=1e-12)
 
     def test_infinite_values_are_null(self):
         words = {"kind": "staged", "creep_velocity": "3 mm/s", "creep_distance": "2 mm"}

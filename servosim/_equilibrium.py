@@ -119,6 +119,15 @@ def line_drop(q: float, p: AxisParameters) -> float:
 
 
 @kernel
+def _drawn_at(p_S: float, F: float, p: AxisParameters) -> tuple[float, float, float, float]:
+    """Return spool, both chamber pressures and the drawn flow at a supply pressure."""
+    xs, p_A = _spool_for(F, p_S, p)
+    p_B = (p.cylinder.A_A * p_A - F) / p.cylinder.A_B if p.cylinder.has_b == 1 else 0.0
+    q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, p.supply.p_T), p.valve)
+    return xs, p_A, p_B, q[0] + q[2] + pilot_flow(p_S, p.valve)
+
+
+@kernel
 def rest(F: float, p: AxisParameters) -> Rest:
     """Return spool and pressures that hold a force at rest.
 
@@ -138,10 +147,7 @@ def rest(F: float, p: AxisParameters) -> Rest:
     p_P = p_S = u.p_set
     xs = p_A = p_B = drawn = 0.0
     for _ in range(60):
-        xs, p_A = _spool_for(F, p_S, p)
-        p_B = (p.cylinder.A_A * p_A - F) / p.cylinder.A_B if p.cylinder.has_b == 1 else 0.0
-        q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, u.p_T), p.valve)
-        drawn = q[0] + q[2] + pilot_flow(p_S, p.valve)
+        xs, p_A, p_B, drawn = _drawn_at(p_S, F, p)
         if u.kind == IDEAL:
             break
         if u.kind == COMPENSATED:
@@ -153,6 +159,17 @@ def rest(F: float, p: AxisParameters) -> Rest:
         p_S = p_P - line_drop(drawn, p)
         if moved <= 1e-6:
             break
+    if u.kind != IDEAL and drawn > u.q_max:
+        # the pump can't feed this at its pressure: the pressure sinks until it can
+        low, high = u.p_T, p_S
+        for _ in range(60):
+            p_S = 0.5 * (low + high)
+            xs, p_A, p_B, drawn = _drawn_at(p_S, F, p)
+            if drawn > u.q_max:
+                high = p_S
+            else:
+                low = p_S
+        p_P = p_S + line_drop(drawn, p)
     into_a, into_b = _chamber_a(xs, p_A, F, p_S, p)
     residual = abs(into_a) if p.cylinder.has_b == 0 else max(abs(into_a), abs(into_b))
     return Rest(xs, p_A, p_B, p_S, p_P, drawn, residual)

@@ -17,7 +17,7 @@ from servosim._jit import kernel
 from servosim._step import STEP_OK, stretch
 from servosim.axis import AxisParameters, continuous_command, spool_command
 from servosim.components import controller as controller_block
-from servosim.components.load import brake_force
+from servosim.components.load import brake_anchor, brake_force
 from servosim.components.lock import pilot_opens
 from servosim.components.transducer import pressure_sample, rounded
 from servosim.components.valve import command_path
@@ -116,8 +116,8 @@ def hold(
 ) -> None:
     """Write the inputs that are held from a time on until the next corner into the record w."""
     k = p.lock
-    F, F_slope = thrust_at(t - t_thrust, m.thrust_along, m.thrust_t)
-    N, N_slope = thrust_at(t - t_thrust, m.thrust_normal, m.thrust_t)
+    F, F_slope = thrust_at(t, t_thrust, m.thrust_along, m.thrust_t)
+    N, N_slope = thrust_at(t, t_thrust, m.thrust_normal, m.thrust_t)
     area_a, area_b = d[sequence.AREA_A], d[sequence.AREA_B]
     slope_a = slope_b = push_a = push_b = 0.0
     phase = int(d[sequence.PHASE])
@@ -128,7 +128,7 @@ def hold(
             area_b, slope_b = sequence.ramp_at(t, t_c + k.delay_B, k.t_close)
             push_a, push_b = -k.V_pop * slope_a, -k.V_pop * slope_b
         elif phase in (sequence.LOCKED, sequence.MATCHING, sequence.OPENING):
-            area_a = area_b = 0.0
+            area_a, area_b = d[sequence.MERGED_A], d[sequence.MERGED_B]
         else:
             area_a = area_b = 1.0
         d[sequence.AREA_A], d[sequence.AREA_B] = area_a, area_b
@@ -143,6 +143,7 @@ def hold(
     w.t_0 = t
     w.spool_command = d[sequence.SPOOL_COMMAND]
     w.alive = 1 if sequence.loop_alive(d, p) else 0
+    w.integrating = 1 if sequence.integrating(d, p) else 0
     w.moving = 1 if phase in (sequence.FREE, sequence.CLOSING) else 0
     w.reference = d[sequence.HELD]
     w.narrow, w.wide = d[sequence.NARROW], d[sequence.WIDE]
@@ -187,7 +188,7 @@ def _control(
     inputs = (r, v_r, a_r, v_s, scheduled, y, p_A, p_B)
     s = sequence.INTEGRAL
     states = controller_block.update(
-        t, (d[s], d[s + 1], d[s + 2], d[s + 3], d[s + 4]), inputs, not alive, c
+        t, (d[s], d[s + 1], d[s + 2], d[s + 3], d[s + 4]), inputs, not sequence.integrating(d, p), c
     )
     for j in range(5):
         d[s + j] = states[j]
@@ -321,7 +322,7 @@ def run(
             if k < replay.shape[0]:
                 y, p_A, p_B = replay[k, 0], replay[k, 1], replay[k, 2]
         phase_before = d[sequence.PHASE]
-        sequence.sequence(t, y, m.target, m.hold_time, d, p)
+        sequence.sequence(t, y, x[i.spool], m.target, m.hold_time, d, p)
         if sequence.act(t, x, d, p) or d[sequence.PHASE] != phase_before:
             fresh = True
         if opposite:
@@ -422,6 +423,9 @@ def run(
                 span = t - w.t_0
                 d[sequence.AREA_A] = sequence.area_after(w.area_a, w.area_slope_a, span)
                 d[sequence.AREA_B] = sequence.area_after(w.area_b, w.area_slope_b, span)
+            if d[sequence.BRAKE] == 1.0:
+                place = x[i.table_position]
+                d[sequence.BRAKE_POSITION] = brake_anchor(place, d[sequence.BRAKE_POSITION], p.load)
             if t >= u_time:
                 _apply(t, u, x, d, p)
                 u_time = math.inf

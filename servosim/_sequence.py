@@ -88,10 +88,16 @@ def loop_alive(d: NDArray[np.float64], p: AxisParameters) -> bool:
 
 
 @kernel
+def integrating(d: NDArray[np.float64], p: AxisParameters) -> bool:
+    """Tell whether the integral may grow: not from the command to close until confirmed open."""
+    return loop_alive(d, p) and int(d[PHASE]) != CLOSING
+
+
+@kernel
 def closing_end(d: NDArray[np.float64], p: AxisParameters) -> float:
     """Return the time at which lock and brake are closed [s]; opposite-piloted checks: unknown."""
     end = d[T_CLOSE]
-    if split(p):
+    if split(p) and not opposite_piloted(p):
         end += max(p.lock.delay_A, p.lock.delay_B) + p.lock.t_close
     if p.lock.brake == 1:
         end = max(end, d[T_CLOSE] + p.lock.t_brake_close)
@@ -111,7 +117,13 @@ def opening_end(d: NDArray[np.float64], p: AxisParameters) -> float:
 
 @kernel
 def sequence(
-    t: float, y: float, target: float, hold_time: float, d: NDArray[np.float64], p: AxisParameters
+    t: float,
+    y: float,
+    spool: float,
+    target: float,
+    hold_time: float,
+    d: NDArray[np.float64],
+    p: AxisParameters,
 ) -> None:
     """Advance the sequence at a sample; the memory is changed in place.
 
@@ -121,6 +133,8 @@ def sequence(
         Time of the sample [s].
     y : float
         Reading of the scale [m].
+    spool : float
+        Position of the spool [-]: a spool that locks has to be inside its overlap.
     target : float
         Target of the move [m].
     hold_time : float
@@ -150,6 +164,9 @@ def sequence(
                 d[PHASE] = CLOSING
     elif phase == CLOSING:
         closed = t >= closing_end(d, p) - eps
+        if k.kind == SPOOL:
+            v = p.valve
+            closed = closed and abs(spool) < min(min(v.L_PA, v.L_BT), min(v.L_PB, v.L_AT))
         if opposite_piloted(p):
             closed = closed and d[AREA_A] == 0.0 and d[AREA_B] == 0.0
         if closed:
@@ -303,26 +320,34 @@ def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParamet
         if not split(p) or opposite_piloted(p):
             d[PHASE], d[T_FREE] = RELEASED, t
             return False
-        if k.kind == CHECK:
+        opens_a = opens_b = True
+        if k.kind == CHECK:  # each check by itself; a plunger has one
             p_S = x[i.supply_pressure]
-            lifts = pilot_opens(p_S, x[i.pressure_a], x[i.line_pressure_a], k)
-            lifts = lifts and pilot_opens(p_S, x[i.pressure_b], x[i.line_pressure_b], k)
-            if not lifts:
-                d[BLOCKED] = 1.0
-                return False
-        d[BLOCKED] = 0.0
+            opens_a = pilot_opens(p_S, x[i.pressure_a], x[i.line_pressure_a], k)
+            opens_b = pilot_opens(p_S, x[i.pressure_b], x[i.line_pressure_b], k)
+            opens_b = opens_b or p.cylinder.has_b == 0
         V_A, V_B = volumes(x[i.piston_position], p.cylinder)
-        p_A = mixed_pressure(
-            V_A, p.cylinder.V_lA, x[i.pressure_a], x[i.line_pressure_a], p.cylinder.hose_A, p
-        )
-        x[i.pressure_a] = x[i.line_pressure_a] = p_A
-        if p.cylinder.has_b == 1:
-            p_B = mixed_pressure(
-                V_B, p.cylinder.V_lB, x[i.pressure_b], x[i.line_pressure_b], p.cylinder.hose_B, p
+        jumps = False
+        if opens_a and d[MERGED_A] == 0.0:
+            p_A = mixed_pressure(
+                V_A, p.cylinder.V_lA, x[i.pressure_a], x[i.line_pressure_a], p.cylinder.hose_A, p
             )
-            x[i.pressure_b] = x[i.line_pressure_b] = p_B
-        d[MERGED_A] = d[MERGED_B] = 1.0
-        d[AREA_A] = d[AREA_B] = 1.0
-        d[PHASE], d[T_FREE] = RELEASED, t
-        return True
+            x[i.pressure_a] = x[i.line_pressure_a] = p_A
+            d[MERGED_A], jumps = 1.0, True
+        if opens_b and d[MERGED_B] == 0.0:
+            if p.cylinder.has_b == 1:
+                p_B = mixed_pressure(
+                    V_B,
+                    p.cylinder.V_lB,
+                    x[i.pressure_b],
+                    x[i.line_pressure_b],
+                    p.cylinder.hose_B,
+                    p,
+                )
+                x[i.pressure_b] = x[i.line_pressure_b] = p_B
+            d[MERGED_B], jumps = 1.0, True
+        d[BLOCKED] = 0.0 if d[MERGED_A] + d[MERGED_B] == 2.0 else 1.0
+        if d[BLOCKED] == 0.0:
+            d[PHASE], d[T_FREE] = RELEASED, t
+        return jumps
     return False

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from servosim import units
+from servosim._warnings import natural_frequency, oil_spring
 from servosim.axis import Axis
 from servosim.components.valve_rating import null_leakage, null_pressure_gain
 from servosim.errors import Fault
@@ -72,10 +73,29 @@ def derived(axis: Axis) -> dict[str, Derived]:
         "area_a": Derived(c.A_A, "m2", "area on which pressure A extends the axis"),
         "area_b": Derived(c.A_B, "m2", "area on which pressure B retracts the axis"),
         "velocity_gain_extending": Derived(
-            g.g_plus, "m/s", "steady velocity at full command, extending, at the steady load"
+            g.g_plus,
+            "m/s",
+            "velocity over opening beyond the overlap, extending, at the steady load",
         ),
         "velocity_gain_retracting": Derived(
-            g.g_minus, "m/s", "steady velocity at full command, retracting, at the steady load"
+            g.g_minus,
+            "m/s",
+            "velocity over opening beyond the overlap, retracting, at the steady load",
+        ),
+        "natural_frequency": Derived(
+            natural_frequency(axis.file),
+            "rad/s",
+            "oil spring and moved mass in the middle of the stroke, lock open",
+        ),
+        "locked_stiffness": Derived(
+            oil_spring(axis.file, axis.file.move.target, locked=True),
+            "N/m",
+            "stiffness of the oil locked in both chambers at the target, half the supply pressure",
+        ),
+        "presliding_stiffness": Derived(
+            p.load.way.sigma_0 if p.load.way.model else 0.0,
+            "N/m",
+            "stiffness of the ways' bristles before they slide, in parallel with the locked oil",
         ),
         "viscosity": Derived(p.oil.nu, "m2/s", "kinematic viscosity at the oil's temperature"),
         "density": Derived(p.oil.rho, "kg/m3", "density of the oil at its temperature"),

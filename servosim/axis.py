@@ -16,6 +16,7 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._faults import steady_load
 from servosim._jit import inner_kernel, kernel
 from servosim._record import record
 from servosim.components import controller as controller_block
@@ -39,7 +40,7 @@ from servosim.components.supply import SupplyParameters, supply_parameters
 from servosim.components.transducer import TransducerParameters, transducer_parameters
 from servosim.components.valve import ValveParameters
 from servosim.components.valve_rating import rate_valve
-from servosim.document import AxisFile, steady_load
+from servosim.document import AxisFile
 from servosim.motion import profile_at
 from servosim.params import read, replace
 from servosim.program import TIMED, Move, move_of, schedule_velocity
@@ -143,6 +144,7 @@ class Held(NamedTuple):
     t_0: float
     spool_command: float  # used unless the continuous loop is alive
     alive: int  # 1 if a continuous controller gives the command
+    integrating: int  # 1 if its integral may grow
     moving: int  # 1 while the reference of the move is followed, 0 if it is held
     reference: float  # held reference, m
     narrow: float  # memories of the valve's plays
@@ -167,7 +169,7 @@ class Held(NamedTuple):
 
 def nothing_held() -> Held:
     """Return inputs of an axis left alone: null command, open lock, no thrust."""
-    return Held(0.0, 0.0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
+    return Held(0.0, 0.0, 0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
 
 
 @kernel
@@ -460,7 +462,7 @@ def axis_rhs(
     if p.controller.sampled == 0:
         states, law_inputs = continuous_command(t, x, w, p, m)
         d_c = controller_block.derivative(t, states, law_inputs, p.controller)
-        dx[i.integral] = d_c[0] if w.alive == 1 else 0.0
+        dx[i.integral] = d_c[0] if w.integrating == 1 else 0.0
         dx[i.filtered_position] = d_c[1]
         dx[i.filtered_velocity] = d_c[2]
         dx[i.slow_pressure] = d_c[3]
@@ -552,8 +554,8 @@ class Axis:
             (f.supply.pressure, f.supply.return_pressure),
             steady_load(f),
             (
-                0.5 * (f.valve.overlap_pa + f.valve.overlap_bt),
-                0.5 * (f.valve.overlap_pb + f.valve.overlap_at),
+                max(0.5 * (f.valve.overlap_pa + f.valve.overlap_bt), 0.0),  # underlap needs no jump
+                max(0.5 * (f.valve.overlap_pb + f.valve.overlap_at), 0.0),
             ),
         )
         index, n_x, n_all = _state_index(f)

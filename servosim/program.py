@@ -274,11 +274,16 @@ def schedule_velocity(x_r: float, t: float, K_v: float, move: Move) -> float:
 
 @kernel
 def thrust_at(
-    t: float, values: NDArray[np.float64], times: NDArray[np.float64]
+    t: float, begin: float, values: NDArray[np.float64], times: NDArray[np.float64]
 ) -> tuple[float, float]:
-    """Return a thrust and its slope just after a time [N, N/s]."""
+    """Return a thrust and its slope just after a time [N, N/s].
+
+    The corners are ``begin + times``, the very sums on which the steps land: a difference of times
+    would be rounded and could miss a corner by a whole stretch.
+    """
     for i in range(3):
-        if times[i] <= t < times[i + 1]:
+        corner = begin + times[i]
+        if corner <= t < begin + times[i + 1]:
             slope = (values[i + 1] - values[i]) / (times[i + 1] - times[i])
-            return values[i] + slope * (t - times[i]), slope
+            return values[i] + slope * (t - corner), slope
     return 0.0, 0.0

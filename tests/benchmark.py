@@ -118,12 +118,12 @@ class _Solver:
     """Integrator of a rival, started anew at every corner; counts its own time."""
 
     def __init__(self, method: str, rtol: float) -> None:
-        from reference import moves, plant
+        from reference import plant, steps
         from scipy import integrate
 
         self.kind = getattr(integrate, method)
         self.rtol, self.spent = rtol, 0.0
-        self.rates, self.small = plant.rates, moves.NEGLIGIBLE * rtol / 1e-9
+        self.rates, self.small = plant.rates, steps.NEGLIGIBLE * rtol / 1e-9
 
     def __call__(self, t, t_end, s, given):
         begin = time.perf_counter()

@@ -1078,7 +1078,7 @@ class TestController:
                 integral_gain="10 1/s2", integral_dead_zone="50 um", integral_limit="1 mm/s"
             )
         )
-        rate = controllers.integral_rate(integral, e, p)
+        rate = controllers.integral_rate(integral, (e, *(0.0,) * 7), p)
         outside = math.copysign(max(abs(e) - 50e-6, 0.0), e)
         if abs(integral) >= 1e-3 and outside * integral > 0.0:
             assert rate == 0.0

@@ -227,6 +227,7 @@ class TestJoinedBlocksAreTheAxis:
         w = nothing_held()._replace(
             spool_command=inputs["spool_command"],
             alive=1,
+            integrating=1,
             reference=inputs["reference_position"],
             thrust=inputs["thrust"],
             normal=inputs["normal_thrust"],

@@ -373,8 +373,15 @@ def opening_command(v_d: float, estimate: float, p: ControllerParameters) -> flo
 
 
 @kernel
-def integral_rate(integral: float, e: float, p: ControllerParameters) -> float:
-    """Return the rate of the integral [m/s2]: dead zone, and no growth beyond the clamp."""
+def integral_rate(integral: float, u: ControllerInputs, p: ControllerParameters) -> float:
+    """Return the rate of the integral [m/s2]: dead zone, and no growth beyond the clamp.
+
+    Under a schedule over the remaining distance it integrates in the straight part alone, where the
+    velocity is the gain times the error; else it would wind up over the whole way.
+    """
+    e = u[0] - u[5]
+    if u[4] > 0.5 and abs(u[3] - p.K_v * e) > 1e-9 * abs(u[3]):
+        return 0.0
     rate = p.K_i * (e - min(max(e, -p.e_d), p.e_d))
     if (integral >= p.v_i and rate > 0.0) or (integral <= -p.v_i and rate < 0.0):
         return 0.0
@@ -392,7 +399,7 @@ def derivative(
     p_L = load_pressure(u[6], u[7], p)
     a_f = p.omega_f * p.omega_f * (u[5] - x[1]) - 2.0 * p.zeta_f * p.omega_f * x[2]
     return (
-        integral_rate(x[0], u[0] - u[5], p),
+        integral_rate(x[0], u, p),
         x[2],
         a_f,
         p.omega_h * (p_L - x[3]),
@@ -442,7 +449,7 @@ def update(
     p_L = load_pressure(u[6], u[7], p)
     integral = x[0]
     if not frozen:
-        integral += p.period * integral_rate(integral, u[0] - u[5], p)
+        integral += p.period * integral_rate(integral, u, p)
         integral = min(max(integral, -p.v_i), p.v_i)
     return (
         integral,

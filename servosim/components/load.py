@@ -343,7 +343,17 @@ def coupling_force(dx: float, dv: float, p: LoadParameters) -> float:
     stretch = dx - min(max(dx, -half), half)
     if p.b > 0.0 and stretch == 0.0:
         return 0.0
-    return p.k_s * stretch + p.c_s * dv
+    force = p.k_s * stretch + p.c_s * dv
+    if p.b > 0.0:  # flanks push and never pull
+        return max(force, 0.0) if stretch > 0.0 else min(force, 0.0)
+    return force
+
+
+@inner_kernel
+def brake_anchor(x_t: float, x_b: float, p: LoadParameters) -> float:
+    """Return where the holding brake's spring is anchored: a slipping brake takes it along [m]."""
+    reach = p.F_b / p.k_b
+    return x_t - min(max(x_t - x_b, -reach), reach)
 
 
 @inner_kernel

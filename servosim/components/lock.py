@@ -6,7 +6,8 @@ into the chamber. Closed, it leaks in proportion to the pressure over it; a chec
 line to chamber. On opening, chamber and line mix. An overlapped spool at its centre can serve as a
 lock without an element of its own.
 
-Assumptions. An open lock has no pressure loss; the ramp is linear in time; for the matching of
+Assumptions. An open lock has no pressure loss; the ramp is linear in time; what the element of a
+blocking valve or piloted check displaced stays in the oil when it opens; for the matching of
 pressures before opening, the lines' pressures are known without error.
 
 Validity. Closing times longer than the time of a pressure wave in the line.
@@ -61,13 +62,25 @@ class Lock(Table):
         "ms", above=0, high="5 s", when={"kind": _VALVES}, doc="Ramp of the area from one to zero."
     )
     closing_delay_a: float = quantity(
-        "ms", low=0, high="1 s", when={"kind": _VALVES}, doc="Command to begin of closing, side A."
+        "ms",
+        low=0,
+        high="1 s",
+        when={"kind": _VALVES, "pilot": ("solenoid",)},
+        doc="Command to begin of closing, side A.",
     )
     closing_delay_b: float = quantity(
-        "ms", low=0, high="1 s", when={"kind": _VALVES}, doc="Command to begin of closing, side B."
+        "ms",
+        low=0,
+        high="1 s",
+        when={"kind": _VALVES, "pilot": ("solenoid",)},
+        doc="Command to begin of closing, side B.",
     )
     opening_time: float = quantity(
-        "ms", low=0, high="5 s", when={"kind": _VALVES}, doc="Command to confirmed open."
+        "ms",
+        low=0,
+        high="5 s",
+        when={"kind": _VALVES, "pilot": ("solenoid",)},
+        doc="Command to confirmed open.",
     )
     release_dwell: float = quantity(
         "ms", low=0, high="10 s", when={"kind": _ANY}, doc="Confirmed open to the next motion."
@@ -124,7 +137,7 @@ class Lock(Table):
         above=0,
         high="1 %/bar",
         when={"prematch": ("load_pressure",)},
-        doc="Command over difference of load pressure, gathered over each second.",
+        doc="Command gathered per second over the difference of load pressure.",
     )
     brake: Literal["none", "holding"] = choice("Holding brake that closes with the lock.")
     brake_stiffness: float = quantity(

@@ -186,7 +186,7 @@ class Valve(Table):
         above=0, below=1, symbol="w", doc="Share of the wide play that makes the hysteresis loop."
     )
     null_bias: float = quantity(
-        "%", low="-20 %", high="20 %", symbol="u_0", doc="Command that the null lies off zero."
+        "%", low="-20 %", high="20 %", symbol="u_0", doc="Spool command at zero command."
     )
     null_shift_temperature: float = quantity(
         "%/K",

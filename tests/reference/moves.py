@@ -54,7 +54,7 @@ class Axis:
 
     def _closing_end(self, closed_at: float) -> float:
         k, end = self.f.lock, closed_at
-        if self.valves:
+        if self.valves and not self.opposite:
             end += max(k.closing_delay_a, k.closing_delay_b) + k.closing_time
         if self.brake:
             end = max(end, closed_at + k.brake_closing_time)
@@ -94,6 +94,11 @@ class Axis:
                 self.phase, self.closed_at = CLOSING, t
         elif self.phase == CLOSING:
             shut = not self.opposite or max(self.areas) == 0.0
+            if k.kind == "spool":
+                valve = f.valve
+                shut = abs(self.spool) < min(
+                    valve.overlap_pa, valve.overlap_bt, valve.overlap_pb, valve.overlap_at
+                )
             if shut and t >= self._closing_end(self.closed_at) - eps:
                 self.phase, self.locked_at = LOCKED, t
         elif self.phase == LOCKED and t >= self.locked_at + f.move.hold_time - eps:
@@ -216,6 +221,7 @@ class Axis:
                 held[area] = 0.0
         held[P.BRAKED], held[P.BRAKED_AT] = float(self.braked), self.braked_at
         held[P.ALIVE] = float(self._alive(self.phase))
+        held[P.COLLECTING] = float(self._alive(self.phase) and self.phase != CLOSING)
         held[P.FOLLOWING] = float(self.phase in (FREE, CLOSING))
         held[P.HELD_AT] = self.held_at
         held[P.MEMORY_NARROW], held[P.MEMORY_WIDE] = self.plays
@@ -246,7 +252,9 @@ class Axis:
         if v["sampled"] == 0.0:
             return 0.0
         alive = self._alive(self.phase)
-        if alive:
+        straight = self.timed or math.isnan(speed)
+        straight = straight or abs(speed - v["K_v"] * (r - y)) <= 1e-9 * abs(speed)
+        if alive and self.phase != CLOSING and straight:
             rate = P.growth_of_integral(self.integral, r - y, n)
             self.integral = P.bounded(self.integral + v["period"] * rate, -v["v_i"], v["v_i"])
         y_f, v_f = self.filtered
@@ -311,6 +319,7 @@ class Axis:
                 heard[k] = s[P.READING]
             z = np.zeros(3) if noise is None else noise[:, k]
             y, p_load = self._read(heard[max(k - late, 0)], s, z)
+            self.spool = s[P.SPOOL]
             self._sequence(t, y, close_at)
             self._act(t, s)
             if self.opposite:
@@ -342,6 +351,10 @@ class Axis:
                 t_to = min([x for x in ends if t + 1e-11 < x < t_next - 1e-11] + [t_next])
                 given = self.numbers, self._hold(t), self.course, self.plan
                 s = self._to_stops(advance, t, t_to, s, given)
+                if self.braked:  # a brake that slips takes its anchor along
+                    reach = v["brake_F"] / v["brake_k"]
+                    gap = P.bounded(s[P.X_T] - self.braked_at, -reach, reach)
+                    self.braked_at = s[P.X_T] - gap
                 if self.opposite:
                     for i in (0, 1):
                         end = self.areas[i] + self._area_rate(i) * (t_to - t)

@@ -21,8 +21,8 @@ N_STATES = 24
 # places in the vector of what is held between two corners of time
 (T_0, U_SPOOL, THRUST, THRUST_RATE, NORMAL, NORMAL_RATE, AREA_A, AREA_A_RATE, AREA_B, AREA_B_RATE,
  PUSH_A, PUSH_B, JOINED_A, JOINED_B, BRAKED, BRAKED_AT, ALIVE, FOLLOWING, HELD_AT, MEMORY_NARROW,
- MEMORY_WIDE, DITHER) = range(22)  # fmt: skip
-N_HELD = 22
+ MEMORY_WIDE, DITHER, COLLECTING) = range(23)  # fmt: skip
+N_HELD = 23
 
 
 @njit
@@ -229,7 +229,10 @@ def continuous_command(t, s, n, held, course, plan):
     v_d = wanted(
         r, v_r, a_r, speed, y, p_load, s[INTEGRAL], s[FILTERED], s[FILTERED_RATE], s[SLOW], n
     )
-    return opening_for(v_d, s[ESTIMATE], n), r - y, p_load
+    error = r - y
+    if not math.isnan(speed) and abs(speed - n.K_v * error) > 1e-9 * abs(speed):
+        error = 0.0  # nothing to integrate outside the straight part of a schedule
+    return opening_for(v_d, s[ESTIMATE], n), error, p_load
 
 
 @njit
@@ -250,6 +253,7 @@ def rates(t, s, numbers, held, course, plan):
             u, _, _ = through_valve(
                 u_c, held[MEMORY_NARROW], held[MEMORY_WIDE], p_s, held[DITHER], n
             )
+        if held[COLLECTING] == 1.0:
             ds[INTEGRAL] = growth_of_integral(s[INTEGRAL], error, n)
         ds[FILTERED] = s[FILTERED_RATE]
         ds[FILTERED_RATE] = (
@@ -341,6 +345,8 @@ def rates(t, s, numbers, held, course, plan):
         if abs(gap) > 0.5 * n.backlash or n.backlash == 0.0:
             free = math.copysign(0.5 * n.backlash, gap)
             pull = n.couple_k * (gap - free) + n.couple_c * (v_p - v_t)
+            if n.backlash > 0.0 and pull * gap < 0.0:  # a flank pushes only
+                pull = 0.0
         ds[V_P] = (drive - seal - n.seal_v * v_p - pull - n.weight_p) / n.mass_p
         ds[V_T] = (pull - drag - n.viscous * v_t - against) / n.mass_t
 

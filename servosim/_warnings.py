@@ -1,0 +1,204 @@
+"""What is possible in a parameter file but deserves a second look."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from servosim._faults import shown, steady_load
+from servosim.components.controller import velocity_gains
+from servosim.components.cylinder import chamber_compliance, cylinder_parameters, volumes
+from servosim.components.oil import oil_parameters
+from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
+from servosim.errors import Fault
+
+if TYPE_CHECKING:
+    from servosim.document import AxisFile
+
+
+def _outside_envelope(f: AxisFile) -> list[Fault]:
+    """Return the nominal values that lie outside the ranges over which the axis must work."""
+    e = f.envelope
+    found = []
+    for key, value, unit, where in (
+        ("workpiece_mass", f.table.workpiece_mass, "kg", "table.workpiece_mass"),
+        ("temperature", f.oil.temperature, "degC", "oil.temperature"),
+        ("free_air", f.oil.free_air, "%", "oil.free_air"),
+        ("supply_pressure", f.supply.pressure, "bar", "supply.pressure"),
+    ):
+        low, high = getattr(e, key)
+        if not low <= value <= high:
+            found.append(
+                Fault(
+                    table="envelope",
+                    key=key,
+                    what=f"{where} = {shown(value, unit)} is outside",
+                    expected=f"{shown(low, unit)} to {shown(high, unit)} to hold the nominal value",
+                )
+            )
+    return found
+
+
+def _velocity_warnings(f: AxisFile, gain: float) -> list[Fault]:
+    """Return warnings of a reference that valve or pump cannot follow."""
+    if f.reference.kind == "step":
+        return []
+    found, v = [], f.valve
+    forward = f.move.target >= f.move.start
+    overlap = v.overlap_pa + v.overlap_bt if forward else v.overlap_pb + v.overlap_at
+    reach = gain * max(f.controller.output_limit - max(0.5 * overlap, 0.0), 0.0)
+    limits = [(reach, "valve and supply give", "at steady load")]
+    c = cylinder_parameters(f.cylinder)
+    area = c.A_A if forward else c.A_B
+    if f.supply.kind != "ideal" and f.supply.accumulator == "none" and area > 0.0:
+        limits.append((f.supply.pump_flow / area, "the pump alone gives", "without accumulator"))
+    for limit, what, where in limits:
+        if f.reference.velocity > limit:
+            found.append(
+                Fault(
+                    table="reference",
+                    key="velocity",
+                    what=f"{shown(f.reference.velocity, 'mm/s')} is faster than {what}",
+                    expected=f"at most {shown(limit, 'mm/s')} {where}",
+                )
+            )
+    return found
+
+
+def _controller_warnings(f: AxisFile) -> list[Fault]:
+    """Return warnings of settings of the loop that miss their purpose."""
+    found, v = [], f.valve
+    least = min(v.overlap_pa, v.overlap_bt, v.overlap_pb, v.overlap_at)
+    if least < 0.0 < f.controller.overlap_compensation:
+        found.append(
+            Fault(
+                table="controller",
+                key="overlap_compensation",
+                what=f"a land with {shown(-least, '%')} of underlap needs no jump",
+                expected="0 %",
+            )
+        )
+    t = f.transducer
+    if t.pressure != "none" and t.pressure_range < f.supply.pressure:
+        found.append(
+            Fault(
+                table="transducer",
+                key="pressure_range",
+                what=f"{shown(t.pressure_range, 'bar')} is less than the supply pressure",
+                expected=f"at least {shown(f.supply.pressure, 'bar')}",
+            )
+        )
+    if f.controller.load_pressure_correction == "square_root":
+        limit = 0.2 * natural_frequency(f)
+        if f.controller.correction_frequency > limit:
+            found.append(
+                Fault(
+                    table="controller",
+                    key="correction_frequency",
+                    what=f"{shown(f.controller.correction_frequency, 'Hz')} takes damping off: it "
+                    "isn't well below the axis' natural frequency",
+                    expected=f"at most {shown(limit, 'Hz')}, a fifth of it",
+                )
+            )
+    return found
+
+
+def oil_spring(f: AxisFile, position: float, *, locked: bool) -> float:
+    """Return the stiffness of the oil on both sides, half the supply pressure in it.
+
+    Parameters
+    ----------
+    f : AxisFile
+        The axis.
+    position : float
+        Position of the piston [m].
+    locked : bool
+        Whether the lock keeps the lines apart from the chambers.
+
+    Returns
+    -------
+    float
+        Stiffness [N/m] ``A_A^2/C_A + A_B^2/C_B``.
+    """
+    c, oil, half = cylinder_parameters(f.cylinder), oil_parameters(f.oil), 0.5 * f.supply.pressure
+    V_A, V_B = volumes(position, c)
+    C_A, C_B = chamber_compliance(V_A, half, c, oil), chamber_compliance(V_B, half, c, oil)
+    if not locked:
+        C_A += chamber_compliance(c.V_lA, half, c, oil) + c.hose_A
+        C_B += chamber_compliance(c.V_lB, half, c, oil) + c.hose_B
+    return float(c.A_A**2 / C_A + c.A_B**2 / C_B)
+
+
+def natural_frequency(f: AxisFile) -> float:
+    """Return the hydraulic natural frequency of an axis in the middle of its stroke.
+
+    Parameters
+    ----------
+    f : AxisFile
+        The axis.
+
+    Returns
+    -------
+    float
+        Frequency [rad/s] ``sqrt(k/M)`` with the lock open (H. E. Merritt, *Hydraulic Control
+        Systems*, Wiley 1967, ch. 6, from memory).
+    """
+    mass = f.table.mass + f.table.workpiece_mass + f.structure.piston_mass
+    mass += cylinder_parameters(f.cylinder).screw_mass
+    return math.sqrt(oil_spring(f, 0.5 * f.cylinder.stroke, locked=False) / mass)
+
+
+def warnings_of(f: AxisFile) -> list[Fault]:
+    """Return the warnings of a file without faults.
+
+    Parameters
+    ----------
+    f : AxisFile
+        The file.
+
+    Returns
+    -------
+    list of Fault
+        Empty if there is nothing to say.
+    """
+    found = _outside_envelope(f)
+    c = cylinder_parameters(f.cylinder)
+    rated = rate_valve(f.valve, f.oil)
+    K_B = rated.K_B if c.has_b else math.inf
+    plus, minus, _, _ = velocity_gains(
+        c.A_A, c.A_B, rated.K_A, K_B, f.supply.pressure, f.supply.return_pressure, steady_load(f)
+    )
+    found += _velocity_warnings(f, plus if f.move.target >= f.move.start else minus)
+    found += _controller_warnings(f)
+    if f.cylinder.kind == "motor_screw" and f.lock.brake == "none":
+        found.append(
+            Fault(
+                table="lock",
+                key="brake",
+                what="trapped oil doesn't hold a motor: its case leakage lets the table creep",
+                expected='"holding" for a long hold',
+            )
+        )
+    if f.valve.leakage_given == "both":
+        gain = null_pressure_gain(f.valve.rating_pressure, rated)
+        found.append(
+            Fault(
+                table="valve",
+                key="pressure_gain",
+                what=f"{shown(f.valve.pressure_gain, 'bar')} was stated, the null leakage gives "
+                f"{shown(gain, 'bar')} ({100.0 * (gain / f.valve.pressure_gain - 1.0):+.1f} %)",
+                expected="",
+            )
+        )
+    elif f.valve.leakage_given == "pressure_gain":
+        total = null_leakage(f.valve.rating_pressure, rated) + f.valve.pilot_leakage
+        if total > 0.1 * f.valve.rated_flow:
+            found.append(
+                Fault(
+                    table="valve",
+                    key="pressure_gain",
+                    what=f"implies a null leakage of {shown(total, 'L/min')}",
+                    expected="a few per cent of rated flow",
+                )
+            )
+    return found

@@ -247,7 +247,8 @@ class TestNumbersAndRates:
                 held[P.BRAKED], held[P.BRAKED_AT] = 1.0, s[P.X_T] + 1e-6 * draw.normal()
             w = nothing_held()._replace(
                 t_0=0.2, spool_command=held[P.U_SPOOL], alive=int(held[P.ALIVE]),
-                integrating=int(held[P.COLLECTING]), moving=int(held[P.FOLLOWING]), reference=axis.move.start,
+                integrating=int(held[P.COLLECTING]), moving=int(held[P.FOLLOWING]),
+                reference=axis.move.start,
                 thrust=100.0, thrust_slope=20.0, normal=500.0, normal_slope=-100.0,
                 area_a=held[P.AREA_A], area_slope_a=held[P.AREA_A_RATE],
                 area_b=held[P.AREA_B], area_slope_b=held[P.AREA_B_RATE],

@@ -441,7 +441,7 @@ SCREW = {
 LEVEL = {"table.inclination": "0 deg", "table.counterbalance": "none", "supply.line": "none"}
 NOISELESS = {
     "controller.kind": "continuous", "transducer.resolution": 0.0, "transducer.noise": 0.0,
-    "transducer.pressure_noise": 0.0,
+    "transducer.pressure_noise": 0.0, "transducer.pressure_resolution": 0.0,
 }  # fmt: skip
 BRISTLE = {
     "table.bristle_stiffness": "5 N/um", "table.bristle_damping": "1 kN s/m",

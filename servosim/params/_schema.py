@@ -63,11 +63,7 @@ def _block(fields: dict[str, Field]) -> dict[str, Any]:
 def _rule(fields: dict[str, Field], field: Field) -> dict[str, Any]:
     """Return the rule that a key stands where it is read and nowhere else."""
     conditions = {key: {"enum": list(values)} for key, values in field.when}
-    stated = [
-        key
-        for key, values in field.when
-        if fields[key].required or fields[key].when or fields[key].absent not in values
-    ]
+    stated = [key for key, values in field.when if not _holds_left_out(fields[key], values)]
     rule: dict[str, Any] = {
         "if": {"properties": conditions, "required": stated},
         "else": {"properties": {field.name: False}},
@@ -75,6 +71,13 @@ def _rule(fields: dict[str, Field], field: Field) -> dict[str, Any]:
     if field.required:
         rule["then"] = {"required": [field.name]}
     return rule
+
+
+def _holds_left_out(field: Field, values: tuple[Any, ...]) -> bool:
+    """Tell whether a choice that isn't in the file still has one of some values."""
+    if field.when:
+        return field.unread in values
+    return not field.required and field.absent in values
 
 
 def _property(field: Field) -> dict[str, Any]:

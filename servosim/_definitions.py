@@ -47,8 +47,9 @@ DEFINITIONS: dict[str, tuple[str, str]] = {
     ),
     "resting_error": (
         "m",
-        "target less table position, mean over the last dwell of the unlocked move; none if no "
-        "command to close came and the table moves by more than the window in that time",
+        "target less table position, mean over the last 20 ms before the command to close, or "
+        "before the end of an unlocked rest; none if no command came and the table moves by more "
+        "than the window in the last dwell",
     ),
     "resting_error_locked": (
         "m",

@@ -12,6 +12,7 @@ from servosim.components.lock import CHECK
 from servosim.program import Move
 from servosim.result import Event, Status
 
+HIGHEST_PRESSURE = 400e5  # validity of the oil's equations, Pa
 # size of each state against which the error of a step counts; pressures relative to 100 bar
 SCALES = {
     "spool": 3.0,
@@ -104,8 +105,10 @@ def events_of(
     memory: NDArray[np.float64],
     record: NDArray[np.float64],
     states: NDArray[np.float64],
+    extremes: NDArray[np.float64],
+    complete: bool,
 ) -> tuple[Event, ...]:
-    """Return what happened on the way, in words."""
+    """Return what happened on the way, in words; of a run that broke off not what it never did."""
     found = []
 
     def add(kind: str, row: NDArray[np.float64], state: str, sentence: str) -> None:
@@ -127,7 +130,7 @@ def events_of(
             "supply or return pressure, or choose a smaller valve.",
         )
     row = noted[_integrate.END_STOP]
-    if row[3]:
+    if row[3] and not (row[0] == 0.0 and abs(row[1] - row[2]) < 1e-4):  # it may start at the end
         add(
             "end_stop",
             row,
@@ -175,22 +178,137 @@ def events_of(
             f"{first * axis.parameters.controller.period:.3f} s. Ask for less velocity or "
             "acceleration, or choose a larger valve.",
         )
-    if axis.parameters.lock.kind or axis.parameters.lock.brake:
-        end = len(record) * axis.parameters.controller.period
-        if np.isnan(memory[_sequence.T_LOCKED]):
-            error = abs(record[-1, 2] - move.target) if len(record) else np.nan
-            add(
-                "lock_never_closed",
-                np.array([end, error, axis.parameters.lock.window, 1.0]),
-                "scale_reading",
-                f"The lock never closed: the error is still {error * 1e6:.2f} um at the end. Give "
-                "the move more time, a wider lock window, or more gain.",
-            )
-        elif np.isnan(memory[_sequence.T_FREE]) and not np.isnan(memory[_sequence.T_OPEN]):
-            add(
-                "lock_never_opened",
-                np.array([memory[_sequence.T_OPEN], 0.0, 0.0, 1.0]),
-                "line_pressure_a",
-                "The lock was told to open and isn't open at the end of the move.",
-            )
+    found.extend(_pressure_events(axis, extremes, states))
+    if complete:
+        found.extend(_lock_events(axis, move, memory, record, states))
     return tuple(found)
+
+
+def _length(value: float) -> str:
+    """Return a length in the unit in which one reads it."""
+    return f"{value * 1e3:.3f} mm" if abs(value) >= 1e-3 else f"{value * 1e6:.2f} um"
+
+
+def _pressure_events(
+    axis: Axis, extremes: NDArray[np.float64], states: NDArray[np.float64]
+) -> list[Event]:
+    """Return events of pressures beyond the model's validity and of a supply that gives way."""
+    found = []
+    for side, (value, time) in zip(("a", "b"), extremes[:2], strict=True):
+        if value > HIGHEST_PRESSURE:
+            sentence = (
+                f"Chamber {side.upper()} reaches {value / 1e5:.0f} bar at {time:.3f} s: the oil's "
+                f"equations hold to {HIGHEST_PRESSURE / 1e5:.0f} bar, and hardware to its rating. "
+                "Check thrust, displaced volume, warming and areas."
+            )
+            name, limit = f"pressure_{side}", HIGHEST_PRESSURE
+            found.append(Event("pressure_too_high", time, name, value, limit, 1, sentence))
+    p = axis.parameters
+    if p.supply.kind and len(states):
+        pressure = states[:, p.index.supply_pressure]
+        low = pressure < 0.7 * p.supply.p_set
+        if low.any():
+            k = int(np.argmax(low))
+            time, least = k * p.controller.period, float(pressure.min())
+            sentence = (
+                f"The supply gives way: {least / 1e5:.1f} bar at the least, below 70 % of "
+                f"{p.supply.p_set / 1e5:.0f} bar from {time:.3f} s on. More pump flow, an "
+                "accumulator, or less velocity."
+            )
+            limit = 0.7 * p.supply.p_set
+            count = int(low.sum())
+            found.append(
+                Event("supply_sags", time, "supply_pressure", least, limit, count, sentence)
+            )
+    return found
+
+
+def _swings(y: NDArray[np.float64], window: float) -> float:
+    """Return the peak-to-peak swing of readings that keep crossing their mean, else zero."""
+    if len(y) < 16:
+        return 0.0
+    around = y - y.mean()
+    crossings = int(np.count_nonzero(around[1:] * around[:-1] < 0.0))
+    size = float(np.ptp(around))
+    late = float(np.ptp(around[len(around) // 2 :]))
+    lasting = crossings >= 6 and late > 0.5 * size
+    return size if lasting and size > 2.0 * window else 0.0
+
+
+def _lock_events(
+    axis: Axis,
+    move: Move,
+    memory: NDArray[np.float64],
+    record: NDArray[np.float64],
+    states: NDArray[np.float64],
+) -> list[Event]:
+    """Return events of a lock that did not do what the move asked of it."""
+    p, found = axis.parameters, []
+    if not (p.lock.kind or p.lock.brake):
+        return []
+    T = p.controller.period
+    end = (len(record) - 1) * T
+    y = record[:, _integrate.RECORD.index("measured_position")]
+    locked, released = memory[_sequence.T_LOCKED], memory[_sequence.T_FREE]
+    x = states[:, p.index.table_position]
+
+    def add(kind: str, time: float, state: str, value: float, limit: float, text: str) -> None:
+        found.append(Event(kind, float(time), state, float(value), float(limit), 1, text))
+
+    if np.isnan(locked):
+        error = abs(y[-1] - move.target)
+        head = f"The lock never closed: at the end the error is {_length(error)}."
+        swing = _swings(y[-max(len(y) // 4, 1) :], p.lock.window)
+        if not np.isnan(memory[_sequence.T_CLOSE]):
+            head = (
+                f"The lock was told to close at {memory[_sequence.T_CLOSE]:.3f} s and isn't "
+                "confirmed closed at the end."
+            )
+            remedy = "Give the move more time; a spool has to come inside its overlap."
+        elif end < move.profile.t_end:
+            remedy = f"The reference ends at {move.profile.t_end:.3f} s: give the move more time."
+        elif swing > 0.0:
+            remedy = (
+                f"The table swings by {_length(swing)} from peak to peak: take less gain, or less "
+                "stabilising feedback if that is what rings."
+            )
+        elif error <= p.lock.window:
+            remedy = "It is inside the lock's window: give the dwell more time or make it shorter."
+        else:
+            remedy = (
+                "It rests or creeps outside the lock's window: trim the null, let an integral with "
+                "dead zone help, give it more time or a wider window."
+            )
+        add("lock_never_closed", end, "scale_reading", error, p.lock.window, f"{head} {remedy}")
+        return found
+    k = min(round(locked / T), len(x) - 1)
+    error = float(move.target - x[k])
+    if abs(error) > move.window:
+        add(
+            "locked_outside_window",
+            locked,
+            "table_position",
+            error,
+            move.window,
+            f"The lock closed {_length(error)} off the target, outside the window of "
+            f"{_length(move.window)}: a smaller lock window, a longer dwell, or less "
+            "speed at closing.",
+        )
+    opening = memory[_sequence.T_OPEN]
+    if np.isnan(released) and not np.isnan(opening):
+        text = "The lock was told to open and isn't open at the end of the move."
+        add("lock_never_opened", opening, "line_pressure_a", 0.0, 0.0, text)
+    if not np.isnan(opening):
+        force = record[min(round(opening / T), len(record) - 1)]
+        along = force[_integrate.RECORD.index("thrust")]
+        across = force[_integrate.RECORD.index("normal_thrust")]
+        if along != 0.0 or across != 0.0:
+            add(
+                "opened_under_thrust",
+                opening,
+                "table_position",
+                along,
+                0.0,
+                f"The lock opens at {opening:.3f} s while the tool still pushes: hold longer.",
+            )
+    return found

@@ -38,6 +38,9 @@ def faults_of(f: AxisFile) -> list[Fault]:
     return found
 
 
+MOST_SAMPLES = 2_000_000
+
+
 def shown(value: float, unit: str) -> str:
     return f"{units.convert(value, unit):.6g} {unit}"
 
@@ -152,6 +155,19 @@ def _valve_faults(f: AxisFile) -> list[Fault]:
             )
         )
         return faults
+    o = f.oil
+    warmer = o.viscosity_temperature_2 > o.viscosity_temperature_1
+    if (o.viscosity_2 < o.viscosity_1) != warmer:
+        faults.append(
+            Fault(
+                table="oil",
+                key="viscosity_2",
+                what=f"{shown(o.viscosity_2, 'mm2/s')} makes the oil thicker as it warms up",
+                expected=("less" if warmer else "more")
+                + f" than viscosity_1, {shown(o.viscosity_1, 'mm2/s')}",
+            )
+        )
+        return faults
     rated = rate_valve(v, f.oil)
     if rated.c <= 0.0:
         by_leakage = v.leakage_given != "pressure_gain"
@@ -258,6 +274,23 @@ def _loop_faults(f: AxisFile) -> list[Fault]:
                 f"{shown(c.period, 'ms')}",
                 f"more than 0 Hz and less than {shown(highest, 'Hz')}",
             )
+    samples = f.move.duration / c.period
+    if samples > MOST_SAMPLES:
+        fault(
+            "move",
+            "duration",
+            f"{shown(f.move.duration, 's')} are {samples:.3g} samples, more than memory holds",
+            f"at most {shown(MOST_SAMPLES * c.period, 's')} with this period",
+        )
+    closes_by_window = f.lock.kind != "none" or f.lock.brake != "none"
+    closes_by_window = closes_by_window and f.lock.trigger == "window_dwell"
+    if closes_by_window and f.lock.window < f.transducer.resolution:
+        fault(
+            "lock",
+            "window",
+            f"{shown(f.lock.window, 'um')} is less than one step of the transducer",
+            f"at least {shown(f.transducer.resolution, 'um')}",
+        )
     if f.window.half_width < f.transducer.resolution:
         fault(
             "window",

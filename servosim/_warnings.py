@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from servosim._faults import shown, steady_load
 from servosim.components.controller import velocity_gains
 from servosim.components.cylinder import chamber_compliance, cylinder_parameters, volumes
+from servosim.components.load import GRAVITY
 from servosim.components.oil import oil_parameters
 from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
 from servosim.errors import Fault
+from servosim.program import plan
 
 if TYPE_CHECKING:
     from servosim.document import AxisFile
@@ -103,6 +105,74 @@ def _controller_warnings(f: AxisFile) -> list[Fault]:
     return found
 
 
+def _force_warnings(f: AxisFile) -> list[Fault]:
+    """Return a warning if the cylinder has little force left to break the friction away."""
+    c, t = cylinder_parameters(f.cylinder), f.table
+    load = steady_load(f)
+    supply, back = f.supply.pressure, f.supply.return_pressure
+    forward = f.move.target >= f.move.start
+    force = c.A_A * supply - c.A_B * back - load
+    if not forward:
+        force = c.A_B * supply - c.A_A * back + load
+    normal = (t.mass + t.workpiece_mass) * GRAVITY * math.cos(t.inclination) + t.way_preload
+    friction = t.static_coefficient * max(normal, 0.0) + f.cylinder.seal_breakaway
+    friction += f.cylinder.seal_pressure_friction * supply
+    if force > 2.0 * friction:
+        return []
+    return [
+        Fault(
+            table="cylinder",
+            key="bore_diameter" if c.moving else "displacement",
+            what=f"{shown(force, 'N')} are left to move the axis, {shown(friction, 'N')} are "
+            "needed to break its friction away",
+            expected="at least twice the friction",
+        )
+    ]
+
+
+def _time_warnings(f: AxisFile) -> list[Fault]:
+    """Return warnings of times and windows that don't fit each other."""
+    found = []
+
+    def warn(table: str, key: str, what: str, expected: str) -> None:
+        found.append(Fault(table=table, key=key, what=what, expected=expected))
+
+    end = plan(f.reference, f.move.start, f.move.target).t_end
+    if f.move.duration < end:
+        warn(
+            "move",
+            "duration",
+            f"{shown(f.move.duration, 's')} end before the reference does",
+            f"more than {shown(end, 's')}",
+        )
+    locks = f.lock.kind != "none" or f.lock.brake != "none"
+    by_window = f.lock.trigger == "window_dwell"
+    if by_window and f.lock.dwell >= f.move.duration:
+        warn(
+            "lock",
+            "dwell",
+            f"{shown(f.lock.dwell, 'ms')} are longer than the whole move",
+            f"less than {shown(f.move.duration, 's')}",
+        )
+    if locks and by_window and f.lock.window > f.window.half_width:
+        warn(
+            "lock",
+            "window",
+            f"{shown(f.lock.window, 'um')} lets the lock close outside the window",
+            f"at most {shown(f.window.half_width, 'um')}",
+        )
+    if locks and f.thrust.mode == "locked":
+        needed = f.thrust.delay + 2.0 * f.thrust.ramp + f.thrust.feed_time
+        if needed > f.move.hold_time:
+            warn(
+                "move",
+                "hold_time",
+                f"{shown(f.move.hold_time, 's')} open the lock under thrust",
+                f"at least {shown(needed, 's')}: delay, feed time and both ramps",
+            )
+    return found
+
+
 def oil_spring(f: AxisFile, position: float, *, locked: bool) -> float:
     """Return the stiffness of the oil on both sides, half the supply pressure in it.
 
@@ -170,6 +240,8 @@ def warnings_of(f: AxisFile) -> list[Fault]:
     )
     found += _velocity_warnings(f, plus if f.move.target >= f.move.start else minus)
     found += _controller_warnings(f)
+    found += _force_warnings(f)
+    found += _time_warnings(f)
     if f.cylinder.kind == "motor_screw" and f.lock.brake == "none":
         found.append(
             Fault(

@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -71,6 +71,12 @@ def _speaking() -> Iterator[None]:
     except ServosimError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(REFUSED) from None
+    except BrokenPipeError:
+        raise
+    except OSError as error:  # such as a full disk behind the output
+        with suppress(OSError):
+            typer.echo(f"the output could not be written: {error.strerror or error}", err=True)
+        raise typer.Exit(FAILED) from None
     except KeyboardInterrupt:
         typer.echo("interrupted; nothing was written", err=True)
         raise typer.Exit(INTERRUPTED) from None
@@ -258,8 +264,8 @@ def move(
 
             progress(0, 0)
             run = simulate(axis, seed=number, on_failure="return", progress=progress)
-        code = _tell(run, as_json)
-        code = max(_write_or_say(run, figure, data), code)
+        code = _write_or_say(run, figure, data)
+        code = max(_tell(run, as_json), code)
     raise typer.Exit(code)
 
 

@@ -32,6 +32,7 @@ from servosim._spans import (
 )
 from servosim.result import Run
 
+RESTING = 0.02  # last part of the unlocked rest whose mean is the resting error, s
 LEAST_DRIFT_TIME = 0.3  # hold without thrust below which a rate of drift means nothing, s
 
 __all__ = ["DEFINITIONS", "Metric", "metrics", "settling_sample"]
@@ -199,7 +200,8 @@ def _rest(run: Run, spans: Spans, x: Array) -> dict[str, float | None]:
     if span is not None:
         part = x[span[0] : span[1]]
         if not math.isnan(spans.close) or float(np.ptp(part)) <= m.window:
-            found["resting_error"] = m.target - float(part.mean())
+            last = part[-max(round(RESTING / spans.period), 1) :]
+            found["resting_error"] = m.target - float(last.mean())
     found["limit_cycle_amplitude"] = _limit_cycle(run, spans, x)
     return found
 

@@ -34,7 +34,8 @@ class Event:
     ----------
     kind : str
         ``cavitation``, ``end_stop``, ``brake_slip``, ``check_stays_shut``, ``check_passes``,
-        ``valve_saturation``,
+        ``valve_saturation``, ``pressure_too_high``, ``supply_sags``, ``locked_outside_window``,
+        ``opened_under_thrust``,
         ``lock_never_closed``, ``lock_never_opened``.
     time : float
         First time [s].

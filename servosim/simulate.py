@@ -122,6 +122,8 @@ def simulate(
     """
     if on_failure not in ("raise", "return"):
         raise ParameterError(f'on_failure: {on_failure!r}; expected "raise" or "return"')
+    if seed is not None and (not isinstance(seed, int) or seed < 0):
+        raise ParameterError(f"seed: {seed!r}; expected a whole number, zero or more")
     if not tolerance > 0.0 or fixed_steps < 0:
         raise ParameterError("tolerance must be positive and fixed_steps not negative")
     begin = clock.perf_counter()
@@ -171,7 +173,16 @@ def simulate(
         move=move,
         status=status,
         message=message(axis, status, t, X[max(samples - 1, 0)]),
-        events=events_of(axis, move, events, memory, R[:samples], X[:samples]),
+        events=events_of(
+            axis,
+            move,
+            events,
+            memory,
+            R[:samples],
+            X[:samples],
+            extremes,
+            status == Status.COMPLETE,
+        ),
         time=np.arange(samples, dtype=np.float64) * axis.parameters.controller.period,
         states=X[:samples],
         record=R[:samples],

@@ -412,15 +412,16 @@ class TestFollowing:
 
 
 class TestRest:
-    def test_mean_over_the_dwell_before_the_lock(self, made):
+    def test_mean_just_before_the_lock(self, made):
         x = entering(at=300)
         x[500:601] = TARGET - np.linspace(0.0, 4e-6, 101)
-        assert values(made(x, close=0.6))["resting_error"] == pytest.approx(2e-6)
+        assert values(made(x, close=0.6))["resting_error"] == pytest.approx(4e-6 * 0.905)
 
     def test_of_a_table_that_a_wide_lock_window_lets_move(self, made):
         x = entering(at=300)
         x[500:601] = TARGET - np.linspace(0.0, 8e-6, 101)
-        assert values(made(x, close=0.6))["resting_error"] == pytest.approx(4e-6)
+        # the last 20 of 100 steps: their middle lies at 90.5
+        assert values(made(x, close=0.6))["resting_error"] == pytest.approx(8e-6 * 0.905)
 
     def test_of_an_axis_that_never_locks(self, made):
         x = np.concatenate((entering(), still(500, TARGET + 2e-5)))

@@ -696,7 +696,9 @@ def test_a_short_move_goes_where_it_should(name):
     x, start, target = run.state("table_position"), run.move.start, run.move.target
     assert run.status == Status.COMPLETE
     assert np.isfinite(run.states).all()
-    assert run.events == ()
+    # a lock that closes ahead of the target at speed stops the table where it stops it
+    expected = ["locked_outside_window"] if name == "blocking_valve_ahead" else []
+    assert [event.kind for event in run.events] == expected
     # towards the target all the way: hardly back on the way there, hardly past it
     done = (x - x[0]) / (target - start)
     arrived = int(np.argmax(done > 0.95))

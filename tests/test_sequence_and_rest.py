@@ -204,3 +204,55 @@ class TestFileChecks:
         assert any("pump alone" in str(fault) for fault in small.file.warnings())
         short = axis("tube_sheet_table", transducer__pressure_range="50 bar")
         assert any("pressure_range" in str(fault) for fault in short.file.warnings())
+
+
+class TestEvents:
+    @pytest.mark.parametrize(
+        ("changes", "kind", "words"),
+        [
+            ({"controller__velocity_gain": "200 1/s"}, "lock_never_closed", "take less gain"),
+            ({"move__duration": "1 s"}, "lock_never_closed", "give the move more time"),
+            ({"lock__displaced_volume": "100 cm3"}, "pressure_too_high", "hold to 400 bar"),
+            (
+                {"supply__accumulator": "none", "supply__pump_flow": "5 L/min"},
+                "supply_sags",
+                "More pump flow",
+            ),
+            ({"lock__window": "50 um"}, "locked_outside_window", "smaller lock window"),
+            ({"thrust__feed_time": "2 s"}, "opened_under_thrust", "hold longer"),
+        ],
+    )
+    def test_say_what_happened_and_what_to_try(self, changes, kind, words):
+        run = servosim.simulate(axis("tube_sheet_table", **changes))
+        (event,) = [event for event in run.events if event.kind == kind][:1]
+        assert words in event.sentence
+
+    def test_the_demonstration_move_has_none(self):
+        for target, start in (("400 mm", "250 mm"), ("670 mm", "520 mm"), ("180 mm", "30 mm")):
+            run = servosim.simulate(
+                axis("tube_sheet_table", move__start=start, move__target=target)
+            )
+            assert run.events == ()
+
+    @pytest.mark.parametrize(
+        ("changes", "words"),
+        [
+            ({"lock__window": "0.1 um"}, "one step of the transducer"),
+            ({"oil__viscosity_1": "1 mm2/s"}, "thicker as it warms"),
+            (
+                {
+                    "move__duration": "3600 s",
+                    "controller__period": "0.05 ms",
+                    "controller__computing_delay": "0.05 ms",
+                },
+                "more than memory holds",
+            ),
+        ],
+    )
+    def test_contradictions_are_faults(self, changes, words):
+        with pytest.raises(servosim.ParameterError, match=words):
+            axis("tube_sheet_table", **changes)
+
+    def test_a_seed_is_a_whole_number(self):
+        with pytest.raises(servosim.ParameterError, match="seed"):
+            servosim.simulate(axis("tube_sheet_table"), seed=-1)

@@ -148,7 +148,14 @@ def _read(file: str, given: list[str] | None, faults: list[Fault]) -> Axis:
 def _watching(on: bool) -> Iterator[Callable[[int, int], None]]:
     """Show on a terminal what takes time: compiling the kernels, and the samples of a long move."""
     if not on:
-        yield lambda done, total: None
+        # without a terminal one line says why nothing comes for a while
+        waiting = threading.Timer(2.0, lambda: typer.echo(_COMPILING, err=True))
+        waiting.daemon = True
+        waiting.start()
+        try:
+            yield lambda done, total: waiting.cancel() if done > 0 else None
+        finally:
+            waiting.cancel()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn

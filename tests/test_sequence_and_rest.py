@@ -218,7 +218,11 @@ class TestEvents:
                 "supply_sags",
                 "More pump flow",
             ),
-            ({"lock__window": "50 um"}, "locked_outside_window", "smaller lock window"),
+            (
+                {"lock__window": "80 um", "lock__dwell": "0 ms"},
+                "locked_outside_window",
+                "smaller lock window",
+            ),
             ({"thrust__feed_time": "2 s"}, "opened_under_thrust", "hold longer"),
         ],
     )

@@ -20,7 +20,7 @@ from servosim.components import controller as controller_block
 from servosim.components.load import brake_anchor, brake_force
 from servosim.components.lock import pilot_opens
 from servosim.components.transducer import pressure_sample, rounded
-from servosim.components.valve import command_path
+from servosim.components.valve import command_path, dither
 from servosim.components.valve import derivative as valve_derivative
 from servosim.motion import profile_at
 from servosim.program import TIMED, Move, schedule_velocity, thrust_at
@@ -54,11 +54,11 @@ N_EVENTS = 4
 
 
 @kernel
-def _note(events: NDArray[np.float64], kind: int, t: float, value: float, limit: float) -> None:
+def _note(event: NDArray[np.float64], t: float, value: float, limit: float) -> None:
     """Keep the first occurrence of an event and count its samples."""
-    if events[kind, 3] == 0.0:
-        events[kind, 0], events[kind, 1], events[kind, 2] = t, value, limit
-    events[kind, 3] += 1.0
+    if event[3] == 0.0:
+        event[0], event[1], event[2] = t, value, limit
+    event[3] += 1.0
 
 
 @kernel
@@ -75,20 +75,20 @@ def _watch(
     if p.cylinder.has_b == 1:
         lowest = min(lowest, x[i.pressure_b])
     if lowest < p.oil.p_release:
-        _note(events, CAVITATION, t, lowest, p.oil.p_release)
+        _note(events[CAVITATION], t, lowest, p.oil.p_release)
     x_p = x[i.piston_position]
     if x_p < 0.0:
-        _note(events, END_STOP, t, x_p, 0.0)
+        _note(events[END_STOP], t, x_p, 0.0)
     elif x_p > p.cylinder.L:
-        _note(events, END_STOP, t, x_p, p.cylinder.L)
+        _note(events[END_STOP], t, x_p, p.cylinder.L)
     if d[sequence.BRAKE] == 1.0:
         force = brake_force(
             x[i.table_position], x[i.table_velocity], 1.0, d[sequence.BRAKE_POSITION], p.load
         )
         if abs(force) >= p.load.F_b:
-            _note(events, BRAKE_SLIP, t, force, p.load.F_b)
+            _note(events[BRAKE_SLIP], t, force, p.load.F_b)
     if d[sequence.BLOCKED] == 1.0:
-        _note(events, CHECK_STAYS_SHUT, t, x[i.pressure_a], x[i.supply_pressure])
+        _note(events[CHECK_STAYS_SHUT], t, x[i.pressure_a], x[i.supply_pressure])
 
 
 @kernel
@@ -96,10 +96,8 @@ def _apply(
     t: float, u: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters
 ) -> None:
     """Give a command to the valve: plays, limit, memories."""
-    dither = p.valve.dither * math.sin(p.valve.omega_dither * t) if p.valve.dither > 0.0 else 0.0
-    u_h, narrow, wide = command_path(
-        u, d[sequence.NARROW], d[sequence.WIDE], x[p.index.supply_pressure], dither, p.valve
-    )
+    p_S, added = x[p.index.supply_pressure], dither(t, p.valve)
+    u_h, narrow, wide = command_path(u, d[sequence.NARROW], d[sequence.WIDE], p_S, added, p.valve)
     d[sequence.SPOOL_COMMAND] = u_h
     d[sequence.NARROW], d[sequence.WIDE] = narrow, wide
 
@@ -111,7 +109,6 @@ def hold(
     d: NDArray[np.float64],
     p: AxisParameters,
     m: Move,
-    area_rates: bool,
     w: Any,
 ) -> None:
     """Write the inputs that are held from a time on until the next corner into the record w."""
@@ -121,7 +118,7 @@ def hold(
     area_a, area_b = d[sequence.AREA_A], d[sequence.AREA_B]
     slope_a = slope_b = push_a = push_b = 0.0
     phase = int(d[sequence.PHASE])
-    if sequence.split(p) and not area_rates:
+    if sequence.commanded(p):
         if phase == sequence.CLOSING:
             t_c = d[sequence.T_CLOSE]
             area_a, slope_a = sequence.ramp_at(t, t_c + k.delay_A, k.t_close)
@@ -132,7 +129,7 @@ def hold(
         else:
             area_a = area_b = 1.0
         d[sequence.AREA_A], d[sequence.AREA_B] = area_a, area_b
-    elif area_rates:
+    elif sequence.opposite_piloted(p):
         slope_a, slope_b = d[sequence.COURSE_A] / k.t_close, d[sequence.COURSE_B] / k.t_close
         # at the end of its stroke a check rests; a corner of time stands there
         if sequence.stroke_left(area_a, slope_a) == 0.0:
@@ -147,7 +144,7 @@ def hold(
     w.moving = 1 if phase in (sequence.FREE, sequence.CLOSING) else 0
     w.reference = d[sequence.HELD]
     w.narrow, w.wide = d[sequence.NARROW], d[sequence.WIDE]
-    w.dither = p.valve.dither * math.sin(p.valve.omega_dither * t) if p.valve.dither > 0.0 else 0.0
+    w.dither = dither(t, p.valve)
     w.thrust, w.thrust_slope = F, F_slope
     w.normal, w.normal_slope = N, N_slope
     w.area_a, w.area_slope_a = area_a, slope_a
@@ -331,6 +328,9 @@ def run(
         if int(d[sequence.PHASE]) == sequence.RELEASED and d[sequence.TAKEN_OVER] == 0.0:
             d[sequence.HELD] = y  # on release the reference is where the table stands
             d[sequence.TAKEN_OVER] = 1.0
+        t_thrust = 0.0
+        if m.thrust_locked == 1:
+            t_thrust = d[sequence.T_LOCKED] if d[sequence.T_LOCKED] >= 0.0 else math.inf
         u = _control(t, y, p_A, p_B, x, d, row, p, m)
         u_time = math.inf
         if c.sampled == 1:
@@ -340,18 +340,14 @@ def run(
                 _apply(t, u, x, d, p)
                 u_time = math.inf
         elif sequence.loop_alive(d, p):
-            hold(t, 0.0, d, p, m, False, w)
+            hold(t, t_thrust, d, p, m, w)
             states, inputs = continuous_command(t, x, w, p, m)
             u = controller_block.law(states, inputs, c)
             _apply(t, u, x, d, p)
         else:
             u = c.trim
             _apply(t, u, x, d, p)
-        d[sequence.COMMAND] = u
-        t_thrust = 0.0
-        if m.thrust_locked == 1:
-            t_thrust = d[sequence.T_LOCKED] if d[sequence.T_LOCKED] >= 0.0 else math.inf
-        hold(t, t_thrust, d, p, m, opposite, w)
+        hold(t, t_thrust, d, p, m, w)
         row[0], row[1], row[2] = u, spool_command(t, x, w, p, m), y
         row[6], row[7] = p_A, p_B
         row[8] = d[sequence.PHASE]
@@ -391,7 +387,7 @@ def run(
                     t_to = m.profile.t_end
             thrust_slope, normal_slope = w.thrust_slope, w.normal_slope
             slope_a, slope_b = w.area_slope_a, w.area_slope_b
-            hold(t, t_thrust, d, p, m, opposite, w)
+            hold(t, t_thrust, d, p, m, w)
             if not fresh:
                 # only the command may have jumped: repair the spool's rate, keep the others
                 same = w.thrust_slope == thrust_slope and w.normal_slope == normal_slope

@@ -35,17 +35,15 @@ BRAKE_POSITION = 11
 HELD = 12  # reference held after release, m
 NARROW = 13  # memories of the valve's plays
 WIDE = 14
-COMMAND = 15  # command of the controller
-SPOOL_COMMAND = 16
-MATCH = 17  # command gathered while matching pressures
-INTEGRAL = 18  # states of the sampled controller, five places
-T_MATCH = 23
-BLOCKED = 24  # 1 if a check would not open
-BRAKE_SLIP = 25  # time of the first slip, or nan
-COURSE_A = 26  # opposite-piloted checks: 1 opens, -1 closes
-COURSE_B = 27
-TAKEN_OVER = 28  # 1 once the reference took over the position after release
-SIZE = 29
+SPOOL_COMMAND = 15
+MATCH = 16  # command gathered while matching pressures
+INTEGRAL = 17  # states of the sampled controller, five places
+T_MATCH = 22
+BLOCKED = 23  # 1 if a check would not open
+COURSE_A = 24  # opposite-piloted checks: 1 opens, -1 closes
+COURSE_B = 25
+TAKEN_OVER = 26  # 1 once the reference took over the position after release
+SIZE = 27
 
 MIXING_STEPS = 32
 
@@ -55,23 +53,21 @@ def new_memory(p: AxisParameters) -> NDArray[np.float64]:
     """Return the memory of an axis that stands with its lock open."""
     d = np.zeros(SIZE)
     d[T_INSIDE] = d[T_CLOSE] = d[T_LOCKED] = d[T_OPEN] = d[T_FREE] = d[T_MATCH] = math.nan
-    d[BRAKE_SLIP] = math.nan
-    opposite = p.lock.kind == CHECK and p.lock.opposite == 1
-    d[MERGED_A] = d[MERGED_B] = 0.0 if opposite else 1.0
+    d[MERGED_A] = d[MERGED_B] = 0.0 if opposite_piloted(p) else 1.0
     d[AREA_A] = d[AREA_B] = 1.0
     return d
-
-
-@kernel
-def split(p: AxisParameters) -> bool:
-    """Tell whether the lock has elements that separate lines from chambers."""
-    return p.lock.kind in (BLOCKING, CHECK)
 
 
 @kernel
 def opposite_piloted(p: AxisParameters) -> bool:
     """Tell whether the pressure of the opposite line opens each check."""
     return p.lock.kind == CHECK and p.lock.opposite == 1
+
+
+@kernel
+def commanded(p: AxisParameters) -> bool:
+    """Tell whether elements close and open on command and part the lines from the chambers."""
+    return p.lock.kind in (BLOCKING, CHECK) and not opposite_piloted(p)
 
 
 @kernel
@@ -97,7 +93,7 @@ def integrating(d: NDArray[np.float64], p: AxisParameters) -> bool:
 def closing_end(d: NDArray[np.float64], p: AxisParameters) -> float:
     """Return the time at which lock and brake are closed [s]; opposite-piloted checks: unknown."""
     end = d[T_CLOSE]
-    if split(p) and not opposite_piloted(p):
+    if commanded(p):
         end += max(p.lock.delay_A, p.lock.delay_B) + p.lock.t_close
     if p.lock.brake == 1:
         end = max(end, d[T_CLOSE] + p.lock.t_brake_close)
@@ -108,7 +104,7 @@ def closing_end(d: NDArray[np.float64], p: AxisParameters) -> float:
 def opening_end(d: NDArray[np.float64], p: AxisParameters) -> float:
     """Return the time at which lock and brake are open [s]."""
     end = d[T_OPEN]
-    if split(p) and not opposite_piloted(p):
+    if commanded(p):
         end += p.lock.t_open
     if p.lock.brake == 1:
         end = max(end, d[T_OPEN] + p.lock.t_brake_open)
@@ -192,7 +188,7 @@ def next_corner(t: float, t_end: float, d: NDArray[np.float64], p: AxisParameter
     first = t_end
     phase = int(d[PHASE])
     if phase == CLOSING:
-        if split(p) and not opposite_piloted(p):
+        if commanded(p):
             for delay in (k.delay_A, k.delay_B):
                 begin = d[T_CLOSE] + delay
                 if t < begin < first:
@@ -311,13 +307,13 @@ def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParamet
             d[BRAKE], d[BRAKE_POSITION] = 1.0, x[i.table_position]
         if phase == OPENING and t >= d[T_OPEN] + k.t_brake_open - eps:
             d[BRAKE] = 0.0
-    if phase == CLOSING and split(p) and not opposite_piloted(p):
+    if phase == CLOSING and commanded(p):
         if t >= d[T_CLOSE] + k.delay_A - eps:
             d[MERGED_A] = 0.0
         if t >= d[T_CLOSE] + k.delay_B - eps:
             d[MERGED_B] = 0.0
     if phase == OPENING and t >= opening_end(d, p) - eps:
-        if not split(p) or opposite_piloted(p):
+        if not commanded(p):
             d[PHASE], d[T_FREE] = RELEASED, t
             return False
         opens_a = opens_b = True

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._jit import kernel
-from servosim.axis import AxisParameters, Held, axis_rhs
+from servosim.axis import QUADRATURES, AxisParameters, Held, axis_rhs
 from servosim.components.transducer import lag_after, reading_after
 from servosim.program import Move
 
@@ -67,8 +67,7 @@ E = np.array(  # solution less its companion of order four
     ]
 )
 
-ORDER = 5
-QUADRATURE_STATES = 4
+QUADRATURE_STATES = len(QUADRATURES)
 STEP_OK, STEP_NOT_FINITE, STEP_LIMIT = 0, 1, 2
 MOST_STEPS = 20000
 SMALLEST_STEP = 1e-12

@@ -131,15 +131,14 @@ def simulate(
     p = axis.record
     n_t = round(move.duration / p.controller.period) + 1
     timed = move.kind == TIMED
-    x, balance, integral, command = initial_state(move.start, timed, p)
+    x, balance, integral, _ = initial_state(move.start, timed, p)
     if not _rests(axis, balance):
         raise ParameterError(_no_rest(axis, balance))
     memory = _sequence.new_memory(p)
     memory[_sequence.HELD] = move.start
-    shifted = command + p.valve.bias
-    shifted += p.valve.bias_pressure * (x[p.index.supply_pressure] - p.valve.p_rating)
-    memory[_sequence.NARROW] = memory[_sequence.WIDE] = shifted
-    memory[_sequence.COMMAND], memory[_sequence.SPOOL_COMMAND] = command, shifted
+    # at rest the plays pass the command on, and what reaches the spool is where it stands
+    memory[_sequence.NARROW] = memory[_sequence.WIDE] = balance.spool
+    memory[_sequence.SPOOL_COMMAND] = balance.spool
     s = _sequence.INTEGRAL
     memory[s : s + 5] = (
         integral,

@@ -260,3 +260,25 @@ class TestEvents:
     def test_a_seed_is_a_whole_number(self):
         with pytest.raises(servosim.ParameterError, match="seed"):
             servosim.simulate(axis("tube_sheet_table"), seed=-1)
+
+
+def test_line_piloted_checks_move_under_a_continuous_loop_too():
+    found = axis(
+        "vertical_slide",
+        controller__kind="continuous",
+        transducer__resolution=0.0,
+        transducer__noise=0.0,
+        transducer__pressure_noise=0.0,
+        transducer__pressure_resolution=0.0,
+        lock__pilot="opposite_line",
+        valve__overlap_pa="2 %",
+        valve__overlap_pb="2 %",
+        valve__overlap_at="-1 %",
+        valve__overlap_bt="-1 %",
+        valve__null_leakage="2 L/min",
+        move__duration="0.3 s",
+    )
+    run = servosim.simulate(found)
+    # at rest the vented centre leaves both lines low: the checks shut, and stay open for no command
+    for name in ("lock_area_a", "lock_area_b"):
+        assert run.record[:, servosim_column(name)].min() < 1.0

@@ -343,6 +343,18 @@ def play(u: float, memory: float, half_width: float) -> float:
 
 
 @kernel
+def dither(t: float, p: ValveParameters) -> float:
+    """Return the dither that is added to the command at a time [-]."""
+    return p.dither * math.sin(p.omega_dither * t) if p.dither > 0.0 else 0.0
+
+
+@kernel
+def null_shift(p_S: float, p: ValveParameters) -> float:
+    """Return what bias and shifts add to the command at a supply pressure [-]."""
+    return p.bias + p.bias_pressure * (p_S - p.p_rating)
+
+
+@kernel
 def command_path(
     u: float, narrow: float, wide: float, p_S: float, dither: float, p: ValveParameters
 ) -> tuple[float, float, float]:
@@ -351,7 +363,7 @@ def command_path(
     ``u_h = (1 - w) P[u; t/2] + w P[u; (H - (1 - w) t)/(2 w)]``: the threshold stays t, and the
     loop over full command is H wide.
     """
-    shifted = u + p.bias + p.bias_pressure * (p_S - p.p_rating) + dither
+    shifted = u + null_shift(p_S, p) + dither
     narrow = play(shifted, narrow, p.r_narrow)
     wide = play(shifted, wide, p.r_wide)
     u_h = (1.0 - p.w) * narrow + p.w * wide

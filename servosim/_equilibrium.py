@@ -8,7 +8,6 @@ taken as unloaded: of all the states a table with friction can rest in, the midd
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -16,12 +15,13 @@ from numpy.typing import NDArray
 
 from servosim._jit import kernel
 from servosim.axis import STATES, AxisParameters
-from servosim.components.controller import opening_command
+from servosim.components.controller import load_pressure, opening_command
 from servosim.components.load import GRAVITY, counterbalance_force
+from servosim.components.orifice import drop_at
 from servosim.components.supply import COMPENSATED, FIXED, IDEAL
 from servosim.components.transducer import scale_value
+from servosim.components.valve import null_shift, pilot_flow
 from servosim.components.valve import output as land_flows
-from servosim.components.valve import pilot_flow
 
 _ITERATIONS = 200
 _PRESSURE_MARGIN = 1e6
@@ -52,12 +52,18 @@ def _next(a: float, fa: float, b: float, fb: float, turn: int) -> float:
 
 
 @kernel
-def _chamber_a(
+def _pressure_b(p_A: float, F: float, p: AxisParameters) -> float:
+    """Return the pressure in B that balances a force with that in A; zero for a plunger."""
+    return (p.cylinder.A_A * p_A - F) / p.cylinder.A_B if p.cylinder.has_b == 1 else 0.0
+
+
+@kernel
+def _into_chambers(
     xs: float, p_A: float, F: float, p_S: float, p: AxisParameters
 ) -> tuple[float, float]:
-    """Return what flows into chamber A at rest, and what flows into B, for a force balance."""
+    """Return what flows into chambers A and B at rest, with the force in balance."""
     c = p.cylinder
-    p_B = (c.A_A * p_A - F) / c.A_B if c.has_b == 1 else 0.0
+    p_B = _pressure_b(p_A, F, p)
     q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, p.supply.p_T), p.valve)
     leak = c.C_i * (p_A - p_B) if c.has_b == 1 else c.C_i * p_A
     return q[0] - q[3] - leak - c.C_eA * p_A, q[2] - q[1] + leak - c.C_eB * p_B
@@ -67,10 +73,10 @@ def _chamber_a(
 def _pressure_for(xs: float, F: float, p_S: float, p: AxisParameters) -> float:
     """Return the pressure in A at which nothing flows into A on balance."""
     a, b = -_PRESSURE_MARGIN, p_S + _PRESSURE_MARGIN
-    fa, fb = _chamber_a(xs, a, F, p_S, p)[0], _chamber_a(xs, b, F, p_S, p)[0]
+    fa, fb = _into_chambers(xs, a, F, p_S, p)[0], _into_chambers(xs, b, F, p_S, p)[0]
     for k in range(_ITERATIONS):
         s = _next(a, fa, b, fb, k)
-        fs = _chamber_a(xs, s, F, p_S, p)[0]
+        fs = _into_chambers(xs, s, F, p_S, p)[0]
         if fs > 0.0:
             a, fa = s, fs
         else:
@@ -87,18 +93,18 @@ def _spool_for(F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
     a, b = -1.0, 1.0
     p_A = F / p.cylinder.A_A
     if single:
-        fa, fb = _chamber_a(a, p_A, F, p_S, p)[0], _chamber_a(b, p_A, F, p_S, p)[0]
+        fa, fb = _into_chambers(a, p_A, F, p_S, p)[0], _into_chambers(b, p_A, F, p_S, p)[0]
     else:
-        fa = -_chamber_a(a, _pressure_for(a, F, p_S, p), F, p_S, p)[1]
-        fb = -_chamber_a(b, _pressure_for(b, F, p_S, p), F, p_S, p)[1]
+        fa = -_into_chambers(a, _pressure_for(a, F, p_S, p), F, p_S, p)[1]
+        fb = -_into_chambers(b, _pressure_for(b, F, p_S, p), F, p_S, p)[1]
     s = 0.0
     for k in range(_ITERATIONS):
         s = _next(a, fa, b, fb, k)
         if single:
-            fs = _chamber_a(s, p_A, F, p_S, p)[0]
+            fs = _into_chambers(s, p_A, F, p_S, p)[0]
         else:
             p_A = _pressure_for(s, F, p_S, p)
-            fs = -_chamber_a(s, p_A, F, p_S, p)[1]
+            fs = -_into_chambers(s, p_A, F, p_S, p)[1]
         if fs > 0.0:
             b, fb = s, fs
         else:
@@ -113,16 +119,14 @@ def line_drop(q: float, p: AxisParameters) -> float:
     """Return the loss of the pressure line at a flow [Pa], the inverse of its flow equation."""
     if p.supply.line == 0:
         return 0.0
-    y = (q / p.supply.K_line) ** 2
-    dt = p.supply.dp_line
-    return math.sqrt(0.5 * (y * y + math.sqrt(y * y * y * y + 4.0 * y * y * dt * dt)))
+    return drop_at(q, p.supply.K_line, p.supply.dp_line)
 
 
 @kernel
 def _drawn_at(p_S: float, F: float, p: AxisParameters) -> tuple[float, float, float, float]:
     """Return spool, both chamber pressures and the drawn flow at a supply pressure."""
     xs, p_A = _spool_for(F, p_S, p)
-    p_B = (p.cylinder.A_A * p_A - F) / p.cylinder.A_B if p.cylinder.has_b == 1 else 0.0
+    p_B = _pressure_b(p_A, F, p)
     q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, p.supply.p_T), p.valve)
     return xs, p_A, p_B, q[0] + q[2] + pilot_flow(p_S, p.valve)
 
@@ -170,7 +174,7 @@ def rest(F: float, p: AxisParameters) -> Rest:
             else:
                 low = p_S
         p_P = p_S + line_drop(drawn, p)
-    into_a, into_b = _chamber_a(xs, p_A, F, p_S, p)
+    into_a, into_b = _into_chambers(xs, p_A, F, p_S, p)
     residual = abs(into_a) if p.cylinder.has_b == 0 else max(abs(into_a), abs(into_b))
     return Rest(xs, p_A, p_B, p_S, p_P, drawn, residual)
 
@@ -242,9 +246,8 @@ def initial_state(
     for _ in range(5):  # force of a gas counterbalance depends on the position, weakly
         force, on_table = steady_force(x_t, 0.0, p)
         balance = rest(force, p)
-        bias = p.valve.bias + p.valve.bias_pressure * (balance.p_S - p.valve.p_rating)
-        command = balance.spool - bias
-        slow = balance.p_A - balance.p_B * c.A_B / c.A_A
+        command = balance.spool - null_shift(balance.p_S, p.valve)
+        slow = load_pressure(balance.p_A, balance.p_B, c)
         v = holding_velocity(command, slow, p)
         error = v / c.K_v
         integral = 0.0
@@ -286,6 +289,5 @@ def initial_state(
     x[i.pressure_reading_b] = balance.p_B
     x[i.integral] = integral
     x[i.filtered_position] = reading
-    x[i.slow_pressure] = balance.p_A - balance.p_B * c.A_B / c.A_A
-    x[i.load_estimate] = x[i.slow_pressure]
+    x[i.slow_pressure] = x[i.load_estimate] = load_pressure(balance.p_A, balance.p_B, c)
     return x, balance, integral, command

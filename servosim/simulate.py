@@ -133,7 +133,7 @@ def simulate(
     timed = move.kind == TIMED
     x, balance, integral, _ = initial_state(move.start, timed, p)
     if not _rests(axis, balance):
-        raise ParameterError(_no_rest(axis, balance))
+        raise ParameterError(_no_rest(axis, move.start, balance))
     memory = _sequence.new_memory(p)
     memory[_sequence.HELD] = move.start
     # at rest the plays pass the command on, and what reaches the spool is where it stands
@@ -212,7 +212,7 @@ def rest_faults(axis: Axis) -> list[Fault]:
         Empty if a position of the spool balances both chambers.
     """
     _, balance, _, _ = initial_state(axis.move.start, axis.move.kind == TIMED, axis.record)
-    return [] if _rests(axis, balance) else [_no_rest(axis, balance)]
+    return [] if _rests(axis, balance) else [_no_rest(axis, axis.move.start, balance)]
 
 
 def _rests(axis: Axis, balance: Rest) -> bool:
@@ -220,12 +220,12 @@ def _rests(axis: Axis, balance: Rest) -> bool:
     return abs(balance.spool) < 0.999 and balance.residual <= left_over
 
 
-def _no_rest(axis: Axis, balance: Rest) -> Fault:
+def _no_rest(axis: Axis, start: float, balance: Rest) -> Fault:
     return Fault(
         file=axis.path,
         table="move",
         key="start",
-        what=f"no state of rest at {axis.move.start * 1e3:g} mm: with the spool at "
+        what=f"no state of rest at {start * 1e3:g} mm: with the spool at "
         f"{balance.spool:.3f} of its stroke {balance.residual * 6e4:.4g} L/min are left over",
         expected="a load, leakage and supply that the valve can balance",
     )

@@ -18,10 +18,10 @@ Sources. Orifice equation; opening of a pilot-operated check
 
 from __future__ import annotations
 
-import math
 from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel, kernel
+from servosim.components.orifice import coefficient, flow_through
 from servosim.params import Table, choice, number, quantity
 
 INPUTS = ("pressure", "line_pressure", "area")
@@ -213,8 +213,7 @@ def lock_parameters(lock: Lock) -> LockParameters:
         delay_B=lock.closing_delay_b,
         t_open=lock.opening_time,
         release_dwell=lock.release_dwell,
-        # at dp = dp_t the flow equation gives K sqrt(dp) / 2^(1/4)
-        K=2.0**0.25 * lock.rated_flow / math.sqrt(lock.rated_pressure_drop) if has_valve else 0.0,
+        K=coefficient(lock.rated_flow, lock.rated_pressure_drop) if has_valve else 0.0,
         dp_t=lock.rated_pressure_drop if has_valve else 1.0,
         G=lock.leakage,
         V_pop=lock.displaced_volume,
@@ -238,11 +237,9 @@ def output(t: float, u: tuple[float, float, float], p: LockParameters) -> float:
     cracking pressure from line to chamber.
     """
     dp = u[1] - u[0]
-    q = p.G * dp + u[2] * p.K * dp / math.sqrt(math.sqrt(dp * dp + p.dp_t * p.dp_t))
+    q = p.G * dp + u[2] * flow_through(p.K, dp, p.dp_t)
     if p.kind == CHECK:
-        over = max(dp - p.p_cr, 0.0)
-        free = p.K * over / math.sqrt(math.sqrt(over * over + p.dp_t * p.dp_t))
-        q += (1.0 - u[2]) * free
+        q += (1.0 - u[2]) * flow_through(p.K, max(dp - p.p_cr, 0.0), p.dp_t)
     return q
 
 

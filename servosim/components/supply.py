@@ -16,11 +16,11 @@ Sources. Gas: ideal gas law with heat exchange; energy balance of the gas
 
 from __future__ import annotations
 
-import math
 from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel, kernel
 from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility
+from servosim.components.orifice import coefficient, flow_through
 from servosim.params import Table, choice, number, quantity
 
 STATES = ("pump_pressure", "supply_pressure", "pump_flow", "gas_temperature", "tank_temperature")
@@ -216,8 +216,7 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
         kappa=supply.gas_exponent if gas else 1.4,
         tau_g=supply.gas_time_constant if gas else 1.0,
         line=int(line),
-        # at dp = dp_t the flow equation gives K sqrt(dp) / 2^(1/4)
-        K_line=2.0**0.25 * supply.line_flow / math.sqrt(supply.line_drop) if line else 0.0,
+        K_line=coefficient(supply.line_flow, supply.line_drop) if line else 0.0,
         dp_line=supply.line_drop,
         V_S=supply.line_volume,
         T_a=supply.ambient_temperature,
@@ -242,13 +241,11 @@ def relief_flow(p_P: float, p: SupplyParameters) -> float:
 
 @inner_kernel
 def line_flow(p_P: float, p_S: float, p: SupplyParameters) -> float:
-    """Return the flow from pump to valve [m3/s], laminar below the stated drop.
+    """Return the flow from pump to valve [m3/s], laminar well below the stated drop.
 
-    ``q = K dp / (dp^2 + dp_t^2)^(1/4)`` with the stated drop as dp_t: hydraulic lines pass from
-    laminar to turbulent flow near their usual velocity (own choice).
+    Hydraulic lines pass from laminar to turbulent flow near their usual velocity (own choice).
     """
-    dp = p_P - p_S
-    return p.K_line * dp / math.sqrt(math.sqrt(dp * dp + p.dp_line * p.dp_line))
+    return flow_through(p.K_line, p_P - p_S, p.dp_line)
 
 
 @inner_kernel

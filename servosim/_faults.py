@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from servosim import units
+from servosim._record import record
 from servosim.components.cylinder import cylinder_parameters
 from servosim.components.load import GRAVITY, counterbalance_force, load_parameters
 from servosim.components.valve import KNOTS
@@ -15,6 +16,9 @@ from servosim.errors import Fault
 
 if TYPE_CHECKING:
     from servosim.document import AxisFile
+
+
+MOST_SAMPLES = 2_000_000  # some 750 MB of states and records
 
 
 def faults_of(f: AxisFile) -> list[Fault]:
@@ -30,18 +34,18 @@ def faults_of(f: AxisFile) -> list[Fault]:
     list of Fault
         Empty if the file is consistent.
     """
-    shape = _cylinder_faults(f)
-    found = [*shape, *_valve_faults(f), *_supply_faults(f), *_loop_faults(f)]
+    shape, oil = _cylinder_faults(f), _oil_faults(f)
+    # without a viscosity no valve can be rated
+    found = [*shape, *oil, *_valve_faults(f, can_rate=not oil)]
+    found += [*_supply_faults(f), *_loop_faults(f)]
     found += [*_place_faults(f), *_lock_faults(f)]
     if not shape:  # without a piston area no load can be moved
         found += _load_faults(f)
     return found
 
 
-MOST_SAMPLES = 2_000_000
-
-
 def shown(value: float, unit: str) -> str:
+    """Return a value in a unit, six figures."""
     return f"{units.convert(value, unit):.6g} {unit}"
 
 
@@ -114,7 +118,32 @@ def _rising(values: tuple[float, ...]) -> bool:
     return all(a < b for a, b in pairwise(values))
 
 
-def _valve_faults(f: AxisFile) -> list[Fault]:
+def _oil_faults(f: AxisFile) -> list[Fault]:
+    o = f.oil
+    if o.viscosity_temperature_1 == o.viscosity_temperature_2:
+        return [
+            Fault(
+                table="oil",
+                key="viscosity_temperature_2",
+                what="both points of viscosity have the same temperature",
+                expected="two temperatures, some 40 K apart",
+            )
+        ]
+    warmer = o.viscosity_temperature_2 > o.viscosity_temperature_1
+    if (o.viscosity_2 < o.viscosity_1) == warmer:
+        return []
+    size = "less" if warmer else "more"
+    return [
+        Fault(
+            table="oil",
+            key="viscosity_2",
+            what=f"{shown(o.viscosity_2, 'mm2/s')} makes the oil thicker as it warms up",
+            expected=f"{size} than viscosity_1, {shown(o.viscosity_1, 'mm2/s')}",
+        )
+    ]
+
+
+def _valve_faults(f: AxisFile, *, can_rate: bool) -> list[Fault]:
     v, faults = f.valve, []
 
     def fault(key: str, what: str, expected: str) -> None:
@@ -145,28 +174,7 @@ def _valve_faults(f: AxisFile) -> list[Fault]:
                 f"two lists of the same length, 2 to {KNOTS}, both rising from 0 % to 100 %",
             )
             return faults
-    if f.oil.viscosity_temperature_1 == f.oil.viscosity_temperature_2:
-        faults.append(
-            Fault(
-                table="oil",
-                key="viscosity_temperature_2",
-                what="both points of viscosity have the same temperature",
-                expected="two temperatures, some 40 K apart",
-            )
-        )
-        return faults
-    o = f.oil
-    warmer = o.viscosity_temperature_2 > o.viscosity_temperature_1
-    if (o.viscosity_2 < o.viscosity_1) != warmer:
-        faults.append(
-            Fault(
-                table="oil",
-                key="viscosity_2",
-                what=f"{shown(o.viscosity_2, 'mm2/s')} makes the oil thicker as it warms up",
-                expected=("less" if warmer else "more")
-                + f" than viscosity_1, {shown(o.viscosity_1, 'mm2/s')}",
-            )
-        )
+    if not can_rate:
         return faults
     rated = rate_valve(v, f.oil)
     if rated.c <= 0.0:
@@ -446,4 +454,4 @@ def steady_load(f: AxisFile) -> float:
     """
     load = load_parameters(f.table, f.structure, 0.0, 0.0)
     weight = (load.M_t + load.M_g) * GRAVITY * load.sin
-    return float(weight - counterbalance_force(f.move.start, load))
+    return float(weight - counterbalance_force(f.move.start, record(load)))

@@ -102,12 +102,12 @@ def derived(axis: Axis) -> dict[str, Derived]:
     }
     if c.has_b:
         pressure = v.p_rating
-        leakage = null_leakage(pressure, v) + v.q_pilot
+        leakage = null_leakage(pressure, axis.record.valve) + v.q_pilot
         found["null_leakage"] = Derived(
             leakage, "m3/s", "at the rating pressure and the oil's temperature, with the pilot"
         )
         found["null_pressure_gain"] = Derived(
-            null_pressure_gain(pressure, v),
+            null_pressure_gain(pressure, axis.record.valve),
             "Pa",
             "change of load pressure over spool travel at null, for a whole rated stroke",
         )

@@ -6,9 +6,10 @@ import math
 from typing import TYPE_CHECKING
 
 from servosim._faults import shown, steady_load
+from servosim._record import record
 from servosim.components.controller import velocity_gains
 from servosim.components.cylinder import chamber_compliance, cylinder_parameters, volumes
-from servosim.components.load import GRAVITY
+from servosim.components.load import load_parameters, way_levels
 from servosim.components.oil import oil_parameters
 from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
 from servosim.errors import Fault
@@ -105,18 +106,12 @@ def _controller_warnings(f: AxisFile) -> list[Fault]:
     return found
 
 
-def _force_warnings(f: AxisFile) -> list[Fault]:
-    """Return a warning if the cylinder has little force left to break the friction away."""
-    c, t = cylinder_parameters(f.cylinder), f.table
-    load = steady_load(f)
-    supply, back = f.supply.pressure, f.supply.return_pressure
-    forward = f.move.target >= f.move.start
-    force = c.A_A * supply - c.A_B * back - load
-    if not forward:
-        force = c.A_B * supply - c.A_A * back + load
-    normal = (t.mass + t.workpiece_mass) * GRAVITY * math.cos(t.inclination) + t.way_preload
-    friction = t.static_coefficient * max(normal, 0.0) + f.cylinder.seal_breakaway
-    friction += f.cylinder.seal_pressure_friction * supply
+def _force_warnings(f: AxisFile, force: float) -> list[Fault]:
+    """Return a warning if little of the force on the load is left to break the friction away."""
+    c = cylinder_parameters(f.cylinder)
+    ways = way_levels(0.0, record(load_parameters(f.table, f.structure, 0.0, 0.0)))[1]
+    friction = ways + f.cylinder.seal_breakaway
+    friction += f.cylinder.seal_pressure_friction * f.supply.pressure
     if force > 2.0 * friction:
         return []
     return [
@@ -234,13 +229,14 @@ def warnings_of(f: AxisFile) -> list[Fault]:
     found = _outside_envelope(f)
     c = cylinder_parameters(f.cylinder)
     rated = rate_valve(f.valve, f.oil)
-    K_B = rated.K_B if c.has_b else math.inf
-    plus, minus, _, _ = velocity_gains(
-        c.A_A, c.A_B, rated.K_A, K_B, f.supply.pressure, f.supply.return_pressure, steady_load(f)
+    load = steady_load(f)
+    plus, minus, force_plus, force_minus = velocity_gains(
+        c.A_A, c.A_B, rated.K_A, rated.K_B, f.supply.pressure, f.supply.return_pressure, load
     )
-    found += _velocity_warnings(f, plus if f.move.target >= f.move.start else minus)
+    forward = f.move.target >= f.move.start
+    found += _velocity_warnings(f, plus if forward else minus)
     found += _controller_warnings(f)
-    found += _force_warnings(f)
+    found += _force_warnings(f, force_plus if forward else force_minus)
     found += _time_warnings(f)
     if f.cylinder.kind == "motor_screw" and f.lock.brake == "none":
         found.append(
@@ -252,7 +248,7 @@ def warnings_of(f: AxisFile) -> list[Fault]:
             )
         )
     if f.valve.leakage_given == "both":
-        gain = null_pressure_gain(f.valve.rating_pressure, rated)
+        gain = null_pressure_gain(f.valve.rating_pressure, record(rated))
         found.append(
             Fault(
                 table="valve",
@@ -263,7 +259,7 @@ def warnings_of(f: AxisFile) -> list[Fault]:
             )
         )
     elif f.valve.leakage_given == "pressure_gain":
-        total = null_leakage(f.valve.rating_pressure, rated) + f.valve.pilot_leakage
+        total = null_leakage(f.valve.rating_pressure, record(rated)) + f.valve.pilot_leakage
         if total > 0.1 * f.valve.rated_flow:
             found.append(
                 Fault(

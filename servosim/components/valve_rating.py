@@ -9,8 +9,10 @@ code: ensembles rate thousands of valves, one for each case.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from servosim._jit import kernel
+from servosim._record import record
 from servosim.components.oil import Oil, density, viscosity
 from servosim.components.valve import (
     CURVE,
@@ -106,62 +108,52 @@ def _knots(valve: Valve) -> tuple[int, tuple[float, ...], tuple[float, ...]]:
 
 
 @kernel
-def _clearance_fits(
-    c: float, by_leakage: bool, target: float, p_S: float, flow_scale: float, p: ValveParameters
-) -> bool:
-    """Tell whether a clearance leaks too little, or gives too much pressure gain."""
-    trial = _with_clearance(c, flow_scale, p)
-    if by_leakage:
-        return null_leakage(p_S, trial) < target
-    return null_pressure_gain(p_S, trial) > target
-
-
-@kernel
-def _with_clearance(c: float, flow_scale: float, p: ValveParameters) -> ValveParameters:
-    """Return the parameters with a clearance and the flow coefficient that goes with it."""
-    bare = _replace_lands(c, 1.0, 1.0, p)
+def _set_clearance(c: float, flow_scale: float, ratio: float, p: Any) -> None:
+    """Write a clearance and the flow coefficients that go with it into the record p."""
     o_1 = 0.5 * ((1.0 - p.L_PA) + math.sqrt((1.0 - p.L_PA) ** 2 + 4.0 * c * c))
     o_2 = 0.5 * ((1.0 - p.L_BT) + math.sqrt((1.0 - p.L_BT) ** 2 + 4.0 * c * c))
-    a_1, a_2 = area_fraction(o_1, bare), area_fraction(o_2, bare)
-    K = flow_scale * math.sqrt(1.0 / (a_1 * a_1) + 1.0 / (a_2 * a_2))
-    return _replace_lands(c, K, K * p.K_B / p.K_A, p)
+    a_1, a_2 = area_fraction(o_1, p), area_fraction(o_2, p)
+    p.c = c
+    p.K_A = flow_scale * math.sqrt(1.0 / (a_1 * a_1) + 1.0 / (a_2 * a_2))
+    p.K_B = p.K_A * ratio
 
 
 @kernel
-def _replace_lands(c: float, K_A: float, K_B: float, p: ValveParameters) -> ValveParameters:
-    return ValveParameters(
-        K_A, K_B, p.L_PA, p.L_BT, p.L_PB, p.L_AT, c, p.dp_t, p.curve, p.knots_x, p.knots_y,
-        p.order, p.omega, p.zeta, p.tau, p.rate, p.piloted, p.p_rating, p.q_pilot, p.r_narrow,
-        p.r_wide, p.w, p.bias, p.bias_pressure, p.dither, p.omega_dither,
-    )  # fmt: skip
+def _fits(
+    c: float,
+    by_leakage: bool,
+    target: float,
+    p_S: float,
+    flow_scale: float,
+    ratio: float,
+    p: Any,
+) -> bool:
+    """Set a clearance and tell whether it leaks too little, or gives too much pressure gain."""
+    _set_clearance(c, flow_scale, ratio, p)
+    if by_leakage:
+        return null_leakage(p_S, p) < target
+    return null_pressure_gain(p_S, p) > target
 
 
 @kernel
 def _solve_lands(
-    by_leakage: bool, target: float, p_S: float, flow_scale: float, p: ValveParameters
-) -> ValveParameters:
-    """Return the parameters whose null figure is the target; clearance negative if none is."""
+    by_leakage: bool, target: float, p_S: float, flow_scale: float, ratio: float, p: Any
+) -> None:
+    """Set the clearance whose null figure is the target; a negative one if there is none."""
     low, high = math.log(_SMALLEST_CLEARANCE), math.log(_LARGEST_CLEARANCE)
-    if not _clearance_fits(_SMALLEST_CLEARANCE, by_leakage, target, p_S, flow_scale, p):
-        return _replace_lands(-1.0, 0.0, 0.0, p)
-    if _clearance_fits(_LARGEST_CLEARANCE, by_leakage, target, p_S, flow_scale, p):
-        return _replace_lands(-2.0, 0.0, 0.0, p)
+    if not _fits(_SMALLEST_CLEARANCE, by_leakage, target, p_S, flow_scale, ratio, p):
+        p.c = -1.0
+        return
+    if _fits(_LARGEST_CLEARANCE, by_leakage, target, p_S, flow_scale, ratio, p):
+        p.c = -2.0
+        return
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if _clearance_fits(math.exp(middle), by_leakage, target, p_S, flow_scale, p):
+        if _fits(math.exp(middle), by_leakage, target, p_S, flow_scale, ratio, p):
             low = middle
         else:
             high = middle
-    return _with_clearance(math.exp(0.5 * (low + high)), flow_scale, p)
-
-
-@kernel
-def _at_temperature(dp_t: float, bias: float, p: ValveParameters) -> ValveParameters:
-    return ValveParameters(
-        p.K_A, p.K_B, p.L_PA, p.L_BT, p.L_PB, p.L_AT, p.c, dp_t, p.curve, p.knots_x, p.knots_y,
-        p.order, p.omega, p.zeta, p.tau, p.rate, p.piloted, p.p_rating, p.q_pilot, p.r_narrow,
-        p.r_wide, p.w, bias, p.bias_pressure, p.dither, p.omega_dither,
-    )  # fmt: skip
+    _set_clearance(math.exp(0.5 * (low + high)), flow_scale, ratio, p)
 
 
 def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
@@ -215,5 +207,11 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
     flow_scale = valve.rated_flow / math.sqrt(valve.rated_pressure_drop)
     by_leakage = valve.leakage_given != "pressure_gain"
     target = valve.null_leakage - valve.pilot_leakage if by_leakage else valve.pressure_gain
-    solved = _solve_lands(by_leakage, target, valve.rating_pressure, flow_scale, raw)
-    return _at_temperature(transition_pressure(valve, oil, oil.temperature), raw.bias, solved)
+    lands = record(raw)
+    _solve_lands(by_leakage, target, valve.rating_pressure, flow_scale, valve.area_ratio, lands)
+    return raw._replace(
+        K_A=float(lands.K_A),
+        K_B=float(lands.K_B),
+        c=float(lands.c),
+        dp_t=transition_pressure(valve, oil, oil.temperature),
+    )

@@ -34,10 +34,10 @@ from servosim._panels import (
     plot_spool,
     plot_velocity,
 )
+from servosim._whole_file import whole_file
 from servosim.errors import Fault, ParameterError
 from servosim.metrics import metrics
 from servosim.result import Run, Status
-from servosim.traces import whole_file
 from servosim.units import convert
 
 __all__ = [

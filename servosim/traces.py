@@ -12,10 +12,6 @@ import csv
 import json
 import math
 import os
-import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,8 +21,8 @@ from servosim._integrate import RECORD
 from servosim._record import record
 from servosim._sequence import PHASES
 from servosim._signals import RECOMPUTED, recompute
+from servosim._whole_file import whole_file
 from servosim.axis import nothing_held
-from servosim.errors import Fault, ParameterError
 from servosim.params import dumps
 from servosim.program import Move
 from servosim.result import Run
@@ -202,42 +198,6 @@ def dataset_of(run: Run) -> xarray.Dataset:
             "fixed_steps": int(run.options.get("fixed_steps", 0)),
         },
     )
-
-
-@contextmanager
-def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Give a place beside a file to write to, and put it in the file's place at the end.
-
-    Parameters
-    ----------
-    path : str or os.PathLike
-        The file that shall be there in the end: whole, or as it was before.
-
-    Yields
-    ------
-    pathlib.Path
-        Where to write; it has the suffix of the file.
-
-    Raises
-    ------
-    ParameterError
-        If the file cannot be written.
-    """
-    target = Path(os.path.realpath(path))
-    beside = target.with_name(f".{target.stem[:80]}.{secrets.token_hex(6)}{target.suffix}")
-    try:
-        try:
-            yield beside
-            if target.exists():
-                beside.chmod(target.stat().st_mode & 0o777)
-            os.replace(beside, target)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        raise ParameterError(
-            Fault(file=str(path), what=what, expected="a folder that exists and can be written")
-        ) from None
 
 
 def write_netcdf(run: Run, path: str | os.PathLike[str]) -> None:

@@ -12,10 +12,11 @@ import pytest
 import xarray
 
 from servosim import ParameterError, params, read_axis, simulate, units, write_csv, write_netcdf
+from servosim._whole_file import whole_file
 from servosim.axis import Axis
 from servosim.document import AxisFile
 from servosim.result import Status
-from servosim.traces import SIGNALS, whole_file
+from servosim.traces import SIGNALS
 
 FILE = "params/tube_sheet_table.toml"
 # values of the axis by which the balances are checked, worked out here from the file's numbers

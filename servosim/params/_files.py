@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import os
 import re
-import secrets
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any, TypeVar
 import tomlkit
 import tomlkit.exceptions
 
+from servosim._whole_file import whole_file
 from servosim.errors import Fault, ParameterError
 from servosim.params._changes import Changes, raw
 from servosim.params._tables import Document, build, resolve_document
@@ -203,23 +203,8 @@ def write(document: Document, path: str | os.PathLike[str]) -> None:
 
 def write_text(text: str, path: str | os.PathLike[str]) -> None:
     """Write a text beside a file and rename it, see :func:`write`."""
-    target = Path(os.path.realpath(path))
-    beside = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}")
-    try:
-        try:
-            with beside.open("x", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            if target.exists():
-                beside.chmod(target.stat().st_mode & 0o777)
-            os.replace(beside, target)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        what = f"cannot be written: {error.strerror or error}"
-        fault = Fault(shown_file(str(path)), "", "", what, "a folder that can be written")
-        raise ParameterError(fault) from None
+    with whole_file(path) as beside, beside.open("x", encoding="utf-8", newline="\n") as stream:
+        stream.write(text)
 
 
 def edit(text: str, changes: Mapping[str, Any]) -> str:

@@ -14,9 +14,10 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from servosim._blocks import Block, kernel_block
+from servosim._equations import QUADRATURES, energy_rates
 from servosim._load_form import Form, load
 from servosim._record import record
-from servosim.axis import QUADRATURES, Axis, energy_rates
+from servosim.axis import Axis
 from servosim.components import controller as controller_block
 from servosim.components import cylinder as cylinder_block
 from servosim.components import lock as lock_block

@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._equations import STATES, AxisParameters
 from servosim._jit import kernel
-from servosim.axis import STATES, AxisParameters
 from servosim.components.controller import load_pressure, opening_command
 from servosim.components.load import GRAVITY, counterbalance_force
 from servosim.components.orifice import drop_at

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _integrate, _sequence
+from servosim._equations import STATE_UNITS
 from servosim._step import MOST_STEPS, QUADRATURE_STATES
-from servosim.axis import STATE_UNITS, Axis
+from servosim.axis import Axis
 from servosim.components.lock import CHECK
 from servosim.program import Move
 from servosim.result import Event, Status

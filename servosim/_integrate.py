@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _sequence as sequence
+from servosim._equations import AxisParameters, continuous_command, spool_command
 from servosim._jit import kernel
 from servosim._step import STEP_OK, stretch
-from servosim.axis import AxisParameters, continuous_command, spool_command
 from servosim.components import controller as controller_block
 from servosim.components.load import brake_anchor, brake_force
 from servosim.components.lock import pilot_opens

@@ -10,8 +10,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._equations import AxisParameters
 from servosim._jit import kernel
-from servosim.axis import AxisParameters
 from servosim.components.cylinder import chamber_compliance, volumes
 from servosim.components.lock import BLOCKING, CHECK, NONE, SPOOL, pilot_opens
 from servosim.components.oil import ATMOSPHERE

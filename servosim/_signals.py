@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._equations import AxisParameters, load_inputs, load_states, valve_flows
 from servosim._integrate import RECORD
 from servosim._jit import kernel
-from servosim.axis import AxisParameters, load_inputs, load_states, valve_flows
 from servosim.components import controller as controller_block
 from servosim.components import load as load_block
 from servosim.components import valve as valve_block

@@ -17,8 +17,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._equations import QUADRATURES, AxisParameters, Held, axis_rhs
 from servosim._jit import kernel
-from servosim.axis import QUADRATURES, AxisParameters, Held, axis_rhs
 from servosim.components.transducer import lag_after, reading_after
 from servosim.program import Move
 

@@ -114,7 +114,7 @@ class Run:
         Parameters
         ----------
         name : str
-            Name, see ``servosim.axis.STATES``.
+            Name, see ``servosim._equations.STATES``.
 
         Returns
         -------

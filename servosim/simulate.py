@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _integrate, _sequence
+from servosim._equations import STATES, nothing_held
 from servosim._equilibrium import Rest, initial_state
 from servosim._events import SCALES, events_of, message
 from servosim._record import record
-from servosim.axis import STATES, Axis, nothing_held
+from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.program import TIMED, Move
 from servosim.result import Run, Status

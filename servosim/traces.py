@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._equations import nothing_held
 from servosim._integrate import RECORD
 from servosim._record import record
 from servosim._sequence import PHASES
 from servosim._signals import RECOMPUTED, recompute
 from servosim._whole_file import whole_file
-from servosim.axis import nothing_held
 from servosim.params import dumps
 from servosim.program import Move
 from servosim.result import Run

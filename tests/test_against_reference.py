@@ -25,10 +25,11 @@ from scipy.stats import ks_2samp
 from test_parameter_files import CASES
 
 from servosim import _sequence as sequence
+from servosim._equations import STATES, axis_rhs, nothing_held
 from servosim._equilibrium import initial_state
 from servosim._integrate import RECORD
 from servosim._record import record
-from servosim.axis import STATES, axis_rhs, nothing_held, read_axis
+from servosim.axis import read_axis
 from servosim.motion import profile_at
 from servosim.simulate import simulate
 

@@ -18,10 +18,11 @@ from scipy.interpolate import CubicSpline
 
 from servosim import _sequence as sequence
 from servosim import _step
+from servosim._equations import STATES, axis_rhs, nothing_held
 from servosim._equilibrium import initial_state
 from servosim._integrate import RECORD
 from servosim._record import record
-from servosim.axis import STATES, axis_rhs, nothing_held, read_axis
+from servosim.axis import read_axis
 from servosim.components import load as load_block
 from servosim.simulate import simulate
 
@@ -230,7 +231,7 @@ class TestRest:
         axis_rhs(0.0, x, record(w), axis.record, record(axis.move), dx)
         # against what a real disturbance would make: 1 m/s2, 1e9 Pa/s, 10 L/min in 10 ms ...
         size = {"m": 1.0, "m/s": 1.0, "Pa": 1e9, "m3/s": 1e-2, "K": 1.0, "1": 1.0, "1/s": 1e3}
-        from servosim.axis import STATE_UNITS
+        from servosim._equations import STATE_UNITS
 
         ignored = ("tank_temperature", "integral")
         quadratures = ("supplied_energy", "mechanical_work", "heat", "drawn_volume")

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from servosim._blocks import differentiate
-from servosim.axis import STATES, axis_rhs, nothing_held, read_axis
+from servosim._equations import STATES, axis_rhs, nothing_held
+from servosim.axis import read_axis
 from servosim.blocks import (
     COMPONENTS,
     Block,

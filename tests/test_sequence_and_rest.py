@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 import servosim
+from servosim._equations import STATES, axis_rhs, nothing_held
 from servosim._equilibrium import initial_state
 from servosim._record import record
 from servosim._sequence import T_FREE, T_LOCKED
-from servosim.axis import STATES, axis_rhs, nothing_held
 from servosim.components.controller import opening_command
 from servosim.program import thrust_at
 

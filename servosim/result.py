@@ -24,6 +24,7 @@ class Status(IntEnum):
     NOT_FINITE = 1
     STEP_LIMIT = 2
     INTERRUPTED = 3
+    REFUSED = 4  # it could not begin
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._jit import inner_kernel, kernel
+from servosim._lanes import some, where
 from servosim.components import controller as controller_block
 from servosim.components import cylinder as cylinder_block
 from servosim.components import load as load_block
@@ -133,9 +134,9 @@ class Held(NamedTuple):
 
     t_0: float
     spool_command: float  # used unless the continuous loop is alive
-    alive: int  # 1 if a continuous controller gives the command
-    integrating: int  # 1 if its integral may grow
-    moving: int  # 1 while the reference of the move is followed, 0 if it is held
+    alive: float  # 1 if a continuous controller gives the command
+    integrating: float  # 1 if its integral may grow
+    moving: float  # 1 while the reference of the move is followed, 0 if it is held
     reference: float  # held reference, m
     narrow: float  # memories of the valve's plays
     wide: float
@@ -159,7 +160,41 @@ class Held(NamedTuple):
 
 def nothing_held() -> Held:
     """Return inputs of an axis left alone: null command, open lock, no thrust."""
-    return Held(0.0, 0.0, 0, 0, 0, *(0.0,) * 8, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
+    return Held(*(0.0,) * 13, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
+
+
+@kernel
+def wanted(
+    t: float, y: float, moving: bool, held: float, K_v: float, m: Move
+) -> tuple[float, float, float, float, float]:
+    """Return the controller's references at a time, the first five of its ``INPUTS``.
+
+    Parameters
+    ----------
+    t : float
+        Time [s].
+    y : float
+        Reading of the scale [m].
+    moving : bool
+        Whether the move's reference is followed; otherwise the held one.
+    held : float
+        Held reference [m].
+    K_v : float
+        Velocity gain [1/s].
+    m : Move
+        The move.
+
+    Returns
+    -------
+    tuple of float
+        Position [m], velocity [m/s], acceleration [m/s2], velocity of a schedule over the
+        remaining distance [m/s], and 1 where that one counts.
+    """
+    if m.kind == TIMED:
+        r, v, a = profile_at(t, m.profile)
+        return where(moving, r, held), where(moving, v, 0.0), where(moving, a, 0.0), 0.0, 0.0
+    v = where(moving, schedule_velocity(m.target - y, t, K_v, m), 0.0)
+    return where(moving, m.target, held), 0.0, 0.0, v, where(moving, 1.0, 0.0)
 
 
 @kernel
@@ -177,27 +212,20 @@ def continuous_command(
         x[i.slow_pressure],
         x[i.load_estimate],
     )
-    if w.moving == 0:
-        inputs = (w.reference, 0.0, 0.0, 0.0, 0.0, y, p_A, p_B)
-    elif m.kind == TIMED:
-        r, v, a = profile_at(t, m.profile)
-        inputs = (r, v, a, 0.0, 0.0, y, p_A, p_B)
-    else:
-        v = schedule_velocity(m.target - y, t, c.K_v, m)
-        inputs = (m.target, 0.0, 0.0, v, 1.0, y, p_A, p_B)
-    return states, inputs
+    return states, (*wanted(t, y, w.moving > 0.5, w.reference, c.K_v, m), y, p_A, p_B)
 
 
 @kernel
 def spool_command(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters, m: Move) -> float:
     """Return the spool command that acts at this time [-]."""
-    if p.controller.sampled == 1 or w.alive == 0:
-        return w.spool_command
-    states, inputs = continuous_command(t, x, w, p, m)
-    u = controller_block.output(t, states, inputs, p.controller)
-    u_h, _, _ = valve_block.command_path(
-        u, w.narrow, w.wide, x[p.index.supply_pressure], w.dither, p.valve
-    )
+    u_h = w.spool_command
+    if p.controller.sampled == 0 and some(w.alive > 0.5):
+        states, inputs = continuous_command(t, x, w, p, m)
+        u = controller_block.output(t, states, inputs, p.controller)
+        given, _, _ = valve_block.command_path(
+            u, w.narrow, w.wide, x[p.index.supply_pressure], w.dither, p.valve
+        )
+        u_h = where(w.alive > 0.5, given, u_h)
     return u_h
 
 
@@ -229,16 +257,13 @@ def valve_flows(
 def lock_flows(t: float, x: NDArray[np.float64], w: Held, p: AxisParameters) -> tuple[float, float]:
     """Return the flows from lines to chambers through the lock [m3/s], zero where merged."""
     i = p.index
-    q_A = q_B = 0.0
-    if w.merged_a < 0.5 or w.merged_b < 0.5:
+    apart_a, apart_b = w.merged_a < 0.5, w.merged_b < 0.5
+    if some(apart_a | apart_b):
         area_a, area_b = lock_areas(t, w)
-        if w.merged_a < 0.5:
-            inputs = (x[i.pressure_a], x[i.line_pressure_a], area_a)
-            q_A = lock_block.output(t, inputs, p.lock)
-        if w.merged_b < 0.5:
-            inputs = (x[i.pressure_b], x[i.line_pressure_b], area_b)
-            q_B = lock_block.output(t, inputs, p.lock)
-    return q_A, q_B
+        q_A = lock_block.output(t, (x[i.pressure_a], x[i.line_pressure_a], area_a), p.lock)
+        q_B = lock_block.output(t, (x[i.pressure_b], x[i.line_pressure_b], area_b), p.lock)
+        return where(apart_a, q_A, 0.0), where(apart_b, q_B, 0.0)
+    return 0.0, 0.0
 
 
 @inner_kernel
@@ -330,7 +355,7 @@ def energy_rates(
     work = force * v
     heat += pilot * p_S
     heat += q_PA * (p_S - p_lA) + q_PB * (p_S - p_lB) + q_AT * p_lA + q_BT * p_lB
-    heat += c.C_i * (p_A - p_B) ** 2 + c.C_eA * p_A * p_A + c.C_eB * p_B * p_B
+    heat += c.C_i * (p_A - p_B) * (p_A - p_B) + c.C_eA * p_A * p_A + c.C_eB * p_B * p_B
     heat += lock[0] * (p_lA - p_A) + lock[1] * (p_lB - p_B)
     heat += (c.A_A * p_A - c.A_B * p_B) * v - work
     return supplied, work, heat
@@ -369,9 +394,7 @@ def axis_rhs(
     q_PA, q_BT, q_PB, q_AT = valve_flows(t, x, p)
     q_lkA, q_lkB = lock_flows(t, x, w, p)
 
-    u_h = w.spool_command
-    if p.controller.sampled == 0 and w.alive == 1:
-        u_h = spool_command(t, x, w, p, m)
+    u_h = spool_command(t, x, w, p, m)
     d_xs, d_vs = valve_block.derivative(
         t,
         (x[i.spool], x[i.spool_rate]),
@@ -452,7 +475,7 @@ def axis_rhs(
     if p.controller.sampled == 0:
         states, law_inputs = continuous_command(t, x, w, p, m)
         d_c = controller_block.derivative(t, states, law_inputs, p.controller)
-        dx[i.integral] = d_c[0] if w.integrating == 1 else 0.0
+        dx[i.integral] = where(w.integrating > 0.5, d_c[0], 0.0)
         dx[i.filtered_position] = d_c[1]
         dx[i.filtered_velocity] = d_c[2]
         dx[i.slow_pressure] = d_c[3]

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _sequence as sequence
-from servosim._equations import AxisParameters, continuous_command, spool_command
+from servosim._equations import AxisParameters, continuous_command, spool_command, wanted
 from servosim._jit import kernel
+from servosim._lanes import as_lanes, as_row, as_rows, no, some, where
 from servosim._step import STEP_OK, stretch
 from servosim.components import controller as controller_block
 from servosim.components.load import brake_anchor, brake_force
@@ -22,8 +23,7 @@ from servosim.components.lock import pilot_opens
 from servosim.components.transducer import pressure_sample, rounded
 from servosim.components.valve import command_path, dither
 from servosim.components.valve import derivative as valve_derivative
-from servosim.motion import profile_at
-from servosim.program import TIMED, Move, schedule_velocity, thrust_at
+from servosim.program import TIMED, Move, thrust_at
 
 # columns of the record, one row a sample
 RECORD = (
@@ -54,16 +54,18 @@ N_EVENTS = 4
 
 
 @kernel
-def _note(event: NDArray[np.float64], t: float, value: float, limit: float) -> None:
+def _note(event: NDArray[np.float64], here: bool, t: float, value: float, limit: float) -> None:
     """Keep the first occurrence of an event and count its samples."""
-    if event[3] == 0.0:
-        event[0], event[1], event[2] = t, value, limit
-    event[3] += 1.0
+    first = here & (event[3] == 0.0)
+    event[0], event[1] = where(first, t, event[0]), where(first, value, event[1])
+    event[2] = where(first, limit, event[2])
+    event[3] += where(here, 1.0, 0.0)
 
 
 @kernel
 def _watch(
     t: float,
+    here: bool,
     x: NDArray[np.float64],
     d: NDArray[np.float64],
     events: NDArray[np.float64],
@@ -74,32 +76,38 @@ def _watch(
     lowest = x[i.pressure_a]
     if p.cylinder.has_b == 1:
         lowest = min(lowest, x[i.pressure_b])
-    if lowest < p.oil.p_release:
-        _note(events[CAVITATION], t, lowest, p.oil.p_release)
     x_p = x[i.piston_position]
-    if x_p < 0.0:
-        _note(events[END_STOP], t, x_p, 0.0)
-    elif x_p > p.cylinder.L:
-        _note(events[END_STOP], t, x_p, p.cylinder.L)
-    if d[sequence.BRAKE] == 1.0:
-        force = brake_force(
-            x[i.table_position], x[i.table_velocity], 1.0, d[sequence.BRAKE_POSITION], p.load
-        )
-        if abs(force) >= p.load.F_b:
-            _note(events[BRAKE_SLIP], t, force, p.load.F_b)
-    if d[sequence.BLOCKED] == 1.0:
-        _note(events[CHECK_STAYS_SHUT], t, x[i.pressure_a], x[i.supply_pressure])
+    inside = min(max(x_p, 0.0), p.cylinder.L)
+    thin, beyond = lowest < p.oil.p_release, x_p != inside
+    if some(thin | beyond):
+        _note(events[CAVITATION], here & thin, t, lowest, p.oil.p_release)
+        _note(events[END_STOP], here & beyond, t, x_p, inside)
+    if p.lock.brake == 1:
+        anchor, x_t = d[sequence.BRAKE_POSITION], x[i.table_position]
+        force = brake_force(x_t, x[i.table_velocity], d[sequence.BRAKE], anchor, p.load)
+        slips = (d[sequence.BRAKE] == 1.0) & (abs(force) >= p.load.F_b)
+        _note(events[BRAKE_SLIP], here & slips, t, force, p.load.F_b)
+    shut = d[sequence.BLOCKED] == 1.0
+    if some(shut):
+        p_S = x[i.supply_pressure]
+        _note(events[CHECK_STAYS_SHUT], here & shut, t, x[i.pressure_a], p_S)
 
 
 @kernel
 def _apply(
-    t: float, u: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters
+    t: float,
+    here: bool,
+    u: float,
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
+    p: AxisParameters,
 ) -> None:
-    """Give a command to the valve: plays, limit, memories."""
+    """Give a command to the valve where it is due: plays, limit, memories."""
     p_S, added = x[p.index.supply_pressure], dither(t, p.valve)
     u_h, narrow, wide = command_path(u, d[sequence.NARROW], d[sequence.WIDE], p_S, added, p.valve)
-    d[sequence.SPOOL_COMMAND] = u_h
-    d[sequence.NARROW], d[sequence.WIDE] = narrow, wide
+    d[sequence.SPOOL_COMMAND] = where(here, u_h, d[sequence.SPOOL_COMMAND])
+    d[sequence.NARROW] = where(here, narrow, d[sequence.NARROW])
+    d[sequence.WIDE] = where(here, wide, d[sequence.WIDE])
 
 
 @kernel
@@ -116,32 +124,31 @@ def hold(
     F, F_slope = thrust_at(t, t_thrust, m.thrust_along, m.thrust_t)
     N, N_slope = thrust_at(t, t_thrust, m.thrust_normal, m.thrust_t)
     area_a, area_b = d[sequence.AREA_A], d[sequence.AREA_B]
-    slope_a = slope_b = push_a = push_b = 0.0
-    phase = int(d[sequence.PHASE])
+    slope_a = slope_b = 0.0
+    phase = d[sequence.PHASE]
     if sequence.commanded(p):
-        if phase == sequence.CLOSING:
-            t_c = d[sequence.T_CLOSE]
-            area_a, slope_a = sequence.ramp_at(t, t_c + k.delay_A, k.t_close)
-            area_b, slope_b = sequence.ramp_at(t, t_c + k.delay_B, k.t_close)
-            push_a, push_b = -k.V_pop * slope_a, -k.V_pop * slope_b
-        elif phase in (sequence.LOCKED, sequence.MATCHING, sequence.OPENING):
-            area_a, area_b = d[sequence.MERGED_A], d[sequence.MERGED_B]
-        else:
-            area_a = area_b = 1.0
+        closing = phase == sequence.CLOSING
+        shut = (phase == sequence.LOCKED) | (phase == sequence.MATCHING)
+        shut |= phase == sequence.OPENING
+        area_a = where(shut, d[sequence.MERGED_A], 1.0)
+        area_b = where(shut, d[sequence.MERGED_B], 1.0)
+        if some(closing):
+            begin = d[sequence.T_CLOSE]
+            area, slope = sequence.ramp_at(t, begin + k.delay_A, k.t_close)
+            area_a, slope_a = where(closing, area, area_a), where(closing, slope, 0.0)
+            area, slope = sequence.ramp_at(t, begin + k.delay_B, k.t_close)
+            area_b, slope_b = where(closing, area, area_b), where(closing, slope, 0.0)
         d[sequence.AREA_A], d[sequence.AREA_B] = area_a, area_b
     elif sequence.opposite_piloted(p):
         slope_a, slope_b = d[sequence.COURSE_A] / k.t_close, d[sequence.COURSE_B] / k.t_close
         # at the end of its stroke a check rests; a corner of time stands there
-        if sequence.stroke_left(area_a, slope_a) == 0.0:
-            slope_a = 0.0
-        if sequence.stroke_left(area_b, slope_b) == 0.0:
-            slope_b = 0.0
-        push_a, push_b = -k.V_pop * slope_a, -k.V_pop * slope_b
+        slope_a = where(sequence.stroke_left(area_a, slope_a) == 0.0, 0.0, slope_a)
+        slope_b = where(sequence.stroke_left(area_b, slope_b) == 0.0, 0.0, slope_b)
     w.t_0 = t
     w.spool_command = d[sequence.SPOOL_COMMAND]
-    w.alive = 1 if sequence.loop_alive(d, p) else 0
-    w.integrating = 1 if sequence.integrating(d, p) else 0
-    w.moving = 1 if phase in (sequence.FREE, sequence.CLOSING) else 0
+    w.alive = where(sequence.loop_alive(d, p), 1.0, 0.0)
+    w.integrating = where(sequence.integrating(d, p), 1.0, 0.0)
+    w.moving = where((phase == sequence.FREE) | (phase == sequence.CLOSING), 1.0, 0.0)
     w.reference = d[sequence.HELD]
     w.narrow, w.wide = d[sequence.NARROW], d[sequence.WIDE]
     w.dither = dither(t, p.valve)
@@ -149,7 +156,7 @@ def hold(
     w.normal, w.normal_slope = N, N_slope
     w.area_a, w.area_slope_a = area_a, slope_a
     w.area_b, w.area_slope_b = area_b, slope_b
-    w.displaced_a, w.displaced_b = push_a, push_b
+    w.displaced_a, w.displaced_b = -k.V_pop * slope_a, -k.V_pop * slope_b
     w.merged_a, w.merged_b = d[sequence.MERGED_A], d[sequence.MERGED_B]
     w.brake, w.brake_position = d[sequence.BRAKE], d[sequence.BRAKE_POSITION]
 
@@ -168,38 +175,34 @@ def _control(
 ) -> float:
     """Return the sampled controller's command and write what it used into the record."""
     c, i = p.controller, p.index
-    phase = int(d[sequence.PHASE])
-    r, v_r, a_r, v_s, scheduled = d[sequence.HELD], 0.0, 0.0, 0.0, 0.0
-    if phase in (sequence.FREE, sequence.CLOSING):
-        if m.kind == TIMED:
-            r, v_r, a_r = profile_at(t, m.profile)
-        else:
-            r, scheduled = m.target, 1.0
-            v_s = schedule_velocity(m.target - y, t, c.K_v, m)
-        d[sequence.HELD] = r
+    phase = d[sequence.PHASE]
+    moving = (phase == sequence.FREE) | (phase == sequence.CLOSING)
+    r, v_r, a_r, v_s, scheduled = wanted(t, y, moving, d[sequence.HELD], c.K_v, m)
+    d[sequence.HELD] = r
     row[3], row[4], row[5] = r, v_r, a_r
-    alive = sequence.loop_alive(d, p)
     if c.sampled == 0:
         row[15] = x[i.integral]
         return 0.0
     inputs = (r, v_r, a_r, v_s, scheduled, y, p_A, p_B)
     s = sequence.INTEGRAL
-    states = controller_block.update(
-        t, (d[s], d[s + 1], d[s + 2], d[s + 3], d[s + 4]), inputs, not sequence.integrating(d, p), c
+    frozen = no(sequence.integrating(d, p))
+    integral, position, velocity, slow, estimate = controller_block.update(
+        t, (d[s], d[s + 1], d[s + 2], d[s + 3], d[s + 4]), inputs, frozen, c
     )
-    for j in range(5):
-        d[s + j] = states[j]
-    row[15] = states[0]
-    if alive:
-        return controller_block.law(states, inputs, c)
+    d[s], d[s + 1], d[s + 2], d[s + 3], d[s + 4] = integral, position, velocity, slow, estimate
+    row[15] = integral
     u = c.trim
-    if p.lock.prematch == 1 and phase in (sequence.MATCHING, sequence.OPENING):
-        if phase == sequence.MATCHING:
-            chamber = controller_block.load_pressure(p_A, p_B, c)
-            line = controller_block.load_pressure(x[i.line_pressure_a], x[i.line_pressure_b], c)
-            d[sequence.MATCH] += c.period * p.lock.k_prematch * (chamber - line)
-        u += d[sequence.MATCH]
-    return min(max(u, -c.u_max), c.u_max)
+    if p.lock.prematch == 1:
+        matching = phase == sequence.MATCHING
+        chamber = controller_block.load_pressure(p_A, p_B, c)
+        line = controller_block.load_pressure(x[i.line_pressure_a], x[i.line_pressure_b], c)
+        gathered = d[sequence.MATCH] + c.period * p.lock.k_prematch * (chamber - line)
+        gathered = where(matching, gathered, d[sequence.MATCH])
+        d[sequence.MATCH] = gathered
+        u += where(matching | (phase == sequence.OPENING), gathered, 0.0)
+    resting = min(max(u, -c.u_max), c.u_max)
+    by_law = controller_block.law((integral, position, velocity, slow, estimate), inputs, c)
+    return where(sequence.loop_alive(d, p), by_law, resting)
 
 
 @kernel
@@ -208,8 +211,43 @@ def _opposite_checks(x: NDArray[np.float64], d: NDArray[np.float64], p: AxisPara
     i = p.index
     opens_a = pilot_opens(x[i.line_pressure_b], x[i.pressure_a], x[i.line_pressure_a], p.lock)
     opens_b = pilot_opens(x[i.line_pressure_a], x[i.pressure_b], x[i.line_pressure_b], p.lock)
-    d[sequence.COURSE_A] = 1.0 if opens_a else -1.0
-    d[sequence.COURSE_B] = 1.0 if opens_b else -1.0
+    d[sequence.COURSE_A] = where(opens_a, 1.0, -1.0)
+    d[sequence.COURSE_B] = where(opens_b, 1.0, -1.0)
+
+
+@kernel
+def _next_corner(
+    t: float,
+    t_next: float,
+    t_thrust: float,
+    u_time: float,
+    read_time: float,
+    d: NDArray[np.float64],
+    p: AxisParameters,
+    m: Move,
+) -> float:
+    """Return the next time at which anything that is held or followed has a corner [s]."""
+    t_to = sequence.next_corner(t, t_next, d, p)
+    if sequence.opposite_piloted(p):
+        for j in range(2):
+            course = d[sequence.COURSE_A + j] / p.lock.t_close
+            left = sequence.stroke_left(d[sequence.AREA_A + j], course)
+            t_to = earlier(t, t + left, t_to)
+    t_to = earlier(t, u_time, t_to)
+    t_to = earlier(t, read_time, t_to)
+    for j in range(4):
+        t_to = earlier(t, t_thrust + m.thrust_t[j], t_to)
+    if p.controller.sampled == 0 and m.kind == TIMED:
+        for j in range(8):
+            t_to = earlier(t, m.profile.t[j], t_to)
+        t_to = earlier(t, m.profile.t_end, t_to)
+    return t_to
+
+
+@kernel
+def earlier(t: float, corner: float, t_to: float) -> float:
+    """Return the corner if it lies after t and before t_to, else t_to."""
+    return where((t < corner) & (corner < t_to), corner, t_to)
 
 
 @kernel
@@ -221,16 +259,20 @@ def run(
     w: Any,
     noise: NDArray[np.float64],
     replay: NDArray[np.float64],
+    readings: NDArray[np.float64],
+    counts: NDArray[np.int64],
     weight: NDArray[np.float64],
     tolerance: float,
-    fixed_steps: int,
+    K: NDArray[np.float64],
+    y_work: NDArray[np.float64],
     X: NDArray[np.float64],
     R: NDArray[np.float64],
+    d_end: NDArray[np.float64],
     events: NDArray[np.float64],
     extremes: NDArray[np.float64],
     progress: NDArray[np.int64],
-) -> tuple[int, int, float, int]:
-    """Run a move sample by sample.
+) -> tuple[float, float, float, float]:
+    """Run a move sample by sample, or one move in each lane.
 
     Parameters
     ----------
@@ -244,109 +286,112 @@ def run(
         Memory of sequence, controller and plays, advanced in place.
     w : record of Held
         The held inputs, overwritten.
-    noise : ndarray, shape (3, n_t)
-        Standard normal numbers for position and both pressures; shape (3, 0) for none.
-    replay : ndarray, shape (n_t, 3)
+    noise : ndarray, shape (n_noise, 3)
+        Standard normal numbers for position and both pressures.
+    replay : ndarray, shape (n_replay, 3)
         Readings of another run that the controller shall see instead of its own (position, both
-        pressures), so that all its decisions are the same; shape (0, 3) for none.
+        pressures), so that all its decisions are the same.
+    readings : ndarray, shape (n_t,)
+        Work space for the readings on their way to the controller.
+    counts : ndarray of int, shape (6,)
+        Samples, states, whole samples by which a reading comes late, rows of noise and of replay
+        (zero for none), steps in each sample without error control (zero for error control).
     weight : ndarray, shape (n_states,)
         One over the scale of each state's error.
     tolerance : float
         Largest error of a step over scale.
-    fixed_steps : int
-        Steps in each sample without error control, or zero.
+    K, y_work : ndarray, shape (8, n_states) and (n_states,)
+        Work space of the steps; the second holds the initial state.
     X : ndarray, shape (n_t, n_states)
         States at the samples, written in place.
     R : ndarray, shape (n_t, N_RECORD)
         Record at the samples, written in place, see ``RECORD``.
+    d_end : ndarray, shape (sequence.SIZE,)
+        The memory when the run ended, written in place.
     events : ndarray, shape (N_EVENTS, 4)
         First time, value, limit and count of each event, written in place.
     extremes : ndarray, shape (4, 2)
         Highest and lowest pressures of both chambers with their times, written in place.
-    progress : ndarray, shape (2,)
+    progress : ndarray of int, shape (2,)
         Samples done, written while running; the run stops if the second entry is set.
 
     Returns
     -------
-    status : int
+    status : float
         Code of the last stretch.
-    samples : int
+    samples : float
         Rows of X and R that are filled.
     t : float
         Time reached [s].
-    steps : int
+    steps : float
         Steps tried in all.
     """
-    n_t = X.shape[0]
+    n_t, n_states, late = counts[0], counts[1], counts[2]
+    n_noise, n_replay, fixed_steps = counts[3], counts[4], counts[5]
     i, c, T_s = p.index, p.controller, p.controller.period
-    n_states = x.shape[0]
-    K = np.zeros((7, n_states))
-    y_work = x.copy()
-    readings = np.empty(n_t)
-    late = int(p.transducer.delay / T_s + 1e-9)
     part = p.transducer.delay - late * T_s
-    if part < 1e-9 * T_s:
-        part = 0.0
+    part = where(part < 1e-9 * T_s, 0.0, part)
     readings[0] = x[i.scale_reading]
-    fixed = T_s / fixed_steps if fixed_steps > 0 else 0.0
-    has_noise = noise.shape[1] > 0
     opposite = sequence.opposite_piloted(p)
     w.exact_readings = c.sampled
     h = T_s
-    fresh = n_t > 0  # a literal True would be compiled as a case of its own
-    steps = 0
-    t_done = 0.0
-    for c_ in range(2):
-        value = x[i.pressure_a] if c_ == 0 else x[i.pressure_b]
-        extremes[c_, 0] = extremes[2 + c_, 0] = value
+    fresh = h > 0.0
+    running = h > 0.0
+    steps, t_done, samples, status = 0.0 * h, 0.0 * h, 0.0 * h, 0.0 * h
+    for side in range(2):
+        value = x[i.pressure_a] if side == 0 else x[i.pressure_b]
+        extremes[side, 0] = extremes[2 + side, 0] = value
+        extremes[side, 1] = extremes[2 + side, 1] = 0.0
     for k in range(n_t):
         t = k * T_s
         row = R[k]
-        if part == 0.0:
-            readings[k] = x[i.scale_reading]
+        if some(part == 0.0):
+            readings[k] = where(part == 0.0, x[i.scale_reading], readings[k])
         y = readings[max(k - late, 0)]
-        p_A = p_B = 0.0
+        p_A = p_B = 0.0 * y
         if p.transducer.has_pressure == 1:
             p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
         if c.sampled == 1:
-            n_y = noise[0, k] if has_noise else 0.0
+            n_y = n_A = n_B = 0.0 * y
+            if k < n_noise:
+                n_y, n_A, n_B = noise[k, 0], noise[k, 1], noise[k, 2]
             y = rounded(y + p.transducer.noise * n_y, p.transducer.resolution)
             if p.transducer.has_pressure == 1:
-                n_A = noise[1, k] if has_noise else 0.0
-                n_B = noise[2, k] if has_noise else 0.0
                 p_A = pressure_sample(p_A, n_A, p.transducer)
                 p_B = pressure_sample(p_B, n_B, p.transducer)
-            if k < replay.shape[0]:
+            if k < n_replay:
                 y, p_A, p_B = replay[k, 0], replay[k, 1], replay[k, 2]
         phase_before = d[sequence.PHASE]
         sequence.sequence(t, y, x[i.spool], m.target, m.hold_time, d, p)
-        if sequence.act(t, x, d, p) or d[sequence.PHASE] != phase_before:
-            fresh = True
+        fresh |= sequence.act(t, running, x, d, p) | (d[sequence.PHASE] != phase_before)
         if opposite:
             _opposite_checks(x, d, p)
-            fresh = True
-        if int(d[sequence.PHASE]) == sequence.RELEASED and d[sequence.TAKEN_OVER] == 0.0:
-            d[sequence.HELD] = y  # on release the reference is where the table stands
-            d[sequence.TAKEN_OVER] = 1.0
-        t_thrust = 0.0
+            fresh |= running
+        # on release the reference is where the table stands
+        released = (d[sequence.PHASE] == sequence.RELEASED) & (d[sequence.TAKEN_OVER] == 0.0)
+        if some(released):
+            d[sequence.HELD] = where(released, y, d[sequence.HELD])
+            d[sequence.TAKEN_OVER] = where(released, 1.0, d[sequence.TAKEN_OVER])
+        t_thrust = 0.0 * t
         if m.thrust_locked == 1:
-            t_thrust = d[sequence.T_LOCKED] if d[sequence.T_LOCKED] >= 0.0 else math.inf
+            locked = d[sequence.T_LOCKED]
+            t_thrust = where(locked >= 0.0, locked, math.inf)
         u = _control(t, y, p_A, p_B, x, d, row, p, m)
-        u_time = math.inf
+        slope_a, slope_b = w.area_slope_a, w.area_slope_b
+        u_time = math.inf + 0.0 * t
         if c.sampled == 1:
             # a delay of one period falls on the next sample exactly, whatever the rounding
-            u_time = t + c.delay if c.delay < T_s * (1.0 - 1e-9) else (k + 1) * T_s
-            if c.delay == 0.0:
-                _apply(t, u, x, d, p)
-                u_time = math.inf
-        elif sequence.loop_alive(d, p):
+            t_command = where(c.delay < T_s * (1.0 - 1e-9), t + c.delay, (k + 1) * T_s)
+            at_once = c.delay == 0.0
+            u_time = where(at_once, u_time, t_command)
+            if some(at_once):
+                _apply(t, at_once, u, x, d, p)
+        else:
             hold(t, t_thrust, d, p, m, w)
             states, inputs = continuous_command(t, x, w, p, m)
-            u = controller_block.law(states, inputs, c)
-            _apply(t, u, x, d, p)
-        else:
-            u = c.trim
-            _apply(t, u, x, d, p)
+            by_law = controller_block.law(states, inputs, c)
+            u = where(sequence.loop_alive(d, p), by_law, c.trim)
+            _apply(t, running, u, x, d, p)
         hold(t, t_thrust, d, p, m, w)
         row[0], row[1], row[2] = u, spool_command(t, x, w, p, m), y
         row[6], row[7] = p_A, p_B
@@ -354,85 +399,136 @@ def run(
         row[9], row[10], row[11], row[12] = w.area_a, w.area_b, w.thrust, w.normal
         row[13], row[14] = w.brake, w.brake_position
         row[16], row[17] = w.merged_a, w.merged_b
+        states_row = X[k]
         for j in range(n_states):
-            X[k, j] = x[j]
-        _watch(t, x, d, events, p)
+            states_row[j] = x[j]
+        _watch(t, running, x, d, events, p)
+        samples = where(running, k + 1.0, samples)
+        t_done = where(running, t, t_done)
         progress[0] = k + 1
         if k == n_t - 1 or progress[1] != 0:
-            return STEP_OK, k + 1, t, steps
+            break
 
         t_next = (k + 1) * T_s
-        read_time = t_next - part if part > 0.0 else math.inf
-        while t < t_next:
-            t_to = sequence.next_corner(t, t_next, d, p)
-            if opposite:
-                for j in range(2):
-                    course = d[sequence.COURSE_A + j] / p.lock.t_close
-                    corner = t + sequence.stroke_left(d[sequence.AREA_A + j], course)
-                    if t < corner < t_to:
-                        t_to = corner
-            if t < u_time < t_to:
-                t_to = u_time
-            if t < read_time < t_to:
-                t_to = read_time
-            for j in range(4):
-                corner = t_thrust + m.thrust_t[j]
-                if t < corner < t_to:
-                    t_to = corner
-            if c.sampled == 0 and m.kind == TIMED:
-                for j in range(8):
-                    if t < m.profile.t[j] < t_to:
-                        t_to = m.profile.t[j]
-                if t < m.profile.t_end < t_to:
-                    t_to = m.profile.t_end
-            thrust_slope, normal_slope = w.thrust_slope, w.normal_slope
-            slope_a, slope_b = w.area_slope_a, w.area_slope_b
+        t = where(running, t, t_next)
+        read_time = where(part > 0.0, t_next - part, math.inf)
+        under_way = t < t_next
+        while some(under_way):
+            t_to = _next_corner(t, t_next, t_thrust, u_time, read_time, d, p, m)
             hold(t, t_thrust, d, p, m, w)
-            if not fresh:
+            if c.sampled == 0:
+                fresh |= under_way
+            else:
                 # only the command may have jumped: repair the spool's rate, keep the others
-                same = w.thrust_slope == thrust_slope and w.normal_slope == normal_slope
-                same = same and w.area_slope_a == slope_a and w.area_slope_b == slope_b
-                if not same or c.sampled == 0:
-                    fresh = True
-                else:
-                    inputs_v = (
-                        w.spool_command,
-                        x[i.line_pressure_a],
-                        x[i.line_pressure_b],
-                        x[i.supply_pressure],
-                        p.supply.p_T,
-                    )
-                    d_xs, d_vs = valve_derivative(
-                        t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve
-                    )
-                    K[0, i.spool_rate] = d_vs
-                    K[0, i.spool] = d_xs
-            status, t_done, h, tried = stretch(
-                t, t_to, h, fresh, fixed, tolerance, x, w, p, m, K, y_work, weight, extremes
+                fresh |= (w.area_slope_a != slope_a) | (w.area_slope_b != slope_b)
+                slope_a, slope_b = w.area_slope_a, w.area_slope_b
+                inputs_v = (
+                    w.spool_command,
+                    x[i.line_pressure_a],
+                    x[i.line_pressure_b],
+                    x[i.supply_pressure],
+                    p.supply.p_T,
+                )
+                d_xs, d_vs = valve_derivative(
+                    t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve
+                )
+                K[0, i.spool_rate] = where(under_way, d_vs, K[0, i.spool_rate])
+                K[0, i.spool] = where(under_way, d_xs, K[0, i.spool])
+            code, reached, h, tried = stretch(
+                t, t_to, h, fresh, fixed_steps, tolerance, x, w, p, m, K, y_work, weight, extremes
             )
             steps += tried
-            if status != STEP_OK:
-                return status, k + 1, t_done, steps
-            fresh = False
-            t = t_to
+            t_done = where(under_way, reached, t_done)
+            failed = under_way & (code != STEP_OK)
+            if some(failed):
+                status = where(failed, code, status)
+                running &= no(failed)
+                under_way &= no(failed)
+                for j in range(sequence.SIZE):
+                    d_end[j] = where(failed, d[j], d_end[j])
+                if no(some(running)):
+                    return status, samples, t_done, steps
+            fresh &= no(under_way)
+            t = where(running, t_to, t_next)
             if opposite:
                 span = t - w.t_0
-                d[sequence.AREA_A] = sequence.area_after(w.area_a, w.area_slope_a, span)
-                d[sequence.AREA_B] = sequence.area_after(w.area_b, w.area_slope_b, span)
-            if d[sequence.BRAKE] == 1.0:
-                place = x[i.table_position]
-                d[sequence.BRAKE_POSITION] = brake_anchor(place, d[sequence.BRAKE_POSITION], p.load)
-            if t >= u_time:
-                _apply(t, u, x, d, p)
-                u_time = math.inf
-            if t >= read_time:
-                readings[k + 1] = x[i.scale_reading]
-                read_time = math.inf
-            if t < t_next:
-                before_brake = d[sequence.BRAKE]
-                before_merged = d[sequence.MERGED_A] + d[sequence.MERGED_B]
-                jumped = sequence.act(t, x, d, p)
-                after_merged = d[sequence.MERGED_A] + d[sequence.MERGED_B]
-                if jumped or before_brake != d[sequence.BRAKE] or after_merged != before_merged:
-                    fresh = True
-    return STEP_OK, n_t, t_done, steps
+                area_a = sequence.area_after(w.area_a, w.area_slope_a, span)
+                area_b = sequence.area_after(w.area_b, w.area_slope_b, span)
+                d[sequence.AREA_A] = where(under_way, area_a, d[sequence.AREA_A])
+                d[sequence.AREA_B] = where(under_way, area_b, d[sequence.AREA_B])
+            if p.lock.brake == 1:
+                anchor = brake_anchor(x[i.table_position], d[sequence.BRAKE_POSITION], p.load)
+                drags = under_way & (d[sequence.BRAKE] == 1.0)
+                d[sequence.BRAKE_POSITION] = where(drags, anchor, d[sequence.BRAKE_POSITION])
+            due = under_way & (t >= u_time)
+            if some(due):
+                _apply(t, due, u, x, d, p)
+                u_time = where(due, math.inf, u_time)
+            due = under_way & (t >= read_time)
+            if some(due):
+                readings[k + 1] = where(due, x[i.scale_reading], readings[k + 1])
+                read_time = where(due, math.inf, read_time)
+            under_way &= t < t_next
+            if some(under_way):
+                braked, joined = d[sequence.BRAKE], d[sequence.MERGED_A] + d[sequence.MERGED_B]
+                jumped = sequence.act(t, under_way, x, d, p) | (braked != d[sequence.BRAKE])
+                fresh |= jumped | (joined != d[sequence.MERGED_A] + d[sequence.MERGED_B])
+    for j in range(sequence.SIZE):
+        d_end[j] = where(running, d[j], d_end[j])
+    return status, samples, t_done, steps
+
+
+@kernel
+def run_lanes(
+    p: Any,
+    m: Any,
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
+    w: Any,
+    noise: NDArray[np.float64],
+    readings: NDArray[np.float64],
+    counts: NDArray[np.int64],
+    weight: NDArray[np.float64],
+    tolerance: float,
+    K: NDArray[np.float64],
+    y_work: NDArray[np.float64],
+    X: NDArray[np.float64],
+    R: NDArray[np.float64],
+    d_end: NDArray[np.float64],
+    events: NDArray[np.float64],
+    extremes: NDArray[np.float64],
+    progress: NDArray[np.int64],
+    ended: NDArray[np.float64],
+) -> None:
+    """Run one move in each lane, see :func:`run`: all arrays have the lanes as their last axis.
+
+    Parameters
+    ----------
+    p, m, w : records of lanes
+        Numbers of the axes, moves and held inputs, see ``_lanes.lane_block``.
+    ended : ndarray, shape (4, WIDTH)
+        What :func:`run` returns, written in place.
+    """
+    status, samples, t, steps = run(
+        as_lanes(p),
+        as_lanes(m),
+        as_row(x),
+        as_row(d),
+        as_lanes(w),
+        as_rows(noise),
+        as_rows(noise),
+        as_row(readings),
+        counts,
+        weight,
+        tolerance,
+        as_rows(K),
+        as_row(y_work),
+        as_rows(X),
+        as_rows(R),
+        as_row(d_end),
+        as_rows(events),
+        as_rows(extremes),
+        progress,
+    )
+    end = as_row(ended)
+    end[0], end[1], end[2], end[3] = status, samples, t, steps

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from servosim._equations import AxisParameters
 from servosim._jit import kernel
+from servosim._lanes import isnan, no, some, where
 from servosim.components.cylinder import chamber_compliance, volumes
 from servosim.components.lock import BLOCKING, CHECK, NONE, SPOOL, pilot_opens
 from servosim.components.oil import ATMOSPHERE
@@ -48,13 +49,12 @@ SIZE = 27
 MIXING_STEPS = 32
 
 
-@kernel
 def new_memory(p: AxisParameters) -> NDArray[np.float64]:
     """Return the memory of an axis that stands with its lock open."""
     d = np.zeros(SIZE)
-    d[T_INSIDE] = d[T_CLOSE] = d[T_LOCKED] = d[T_OPEN] = d[T_FREE] = d[T_MATCH] = math.nan
-    d[MERGED_A] = d[MERGED_B] = 0.0 if opposite_piloted(p) else 1.0
-    d[AREA_A] = d[AREA_B] = 1.0
+    d[[T_INSIDE, T_CLOSE, T_LOCKED, T_OPEN, T_FREE, T_MATCH]] = np.nan
+    d[[MERGED_A, MERGED_B]] = 0.0 if p.lock.kind == CHECK and p.lock.opposite == 1 else 1.0
+    d[[AREA_A, AREA_B]] = 1.0
     return d
 
 
@@ -77,16 +77,17 @@ def loop_alive(d: NDArray[np.float64], p: AxisParameters) -> bool:
     A lock with elements of its own closes first and the valve goes to null then; a spool centre or
     checks piloted by the opposite line close by the valve's null itself.
     """
-    phase = int(d[PHASE])
-    if phase == CLOSING:
-        return not (p.lock.kind == SPOOL or opposite_piloted(p))
-    return phase == FREE or (phase == RELEASED and d[TAKEN_OVER] == 1.0)
+    phase = d[PHASE]
+    alive = (phase == FREE) | ((phase == RELEASED) & (d[TAKEN_OVER] == 1.0))
+    if not (p.lock.kind == SPOOL or opposite_piloted(p)):
+        alive |= phase == CLOSING
+    return alive
 
 
 @kernel
 def integrating(d: NDArray[np.float64], p: AxisParameters) -> bool:
     """Tell whether the integral may grow: not from the command to close until confirmed open."""
-    return loop_alive(d, p) and int(d[PHASE]) != CLOSING
+    return loop_alive(d, p) & (d[PHASE] != CLOSING)
 
 
 @kernel
@@ -141,44 +142,44 @@ def sequence(
         Numbers of the axis.
     """
     k, eps = p.lock, 1e-9
-    phase = int(d[PHASE])
-    if phase == FREE:
-        distance = abs(target - y)
-        if k.ahead == 1:
-            trigger = distance <= k.ahead_distance
-        else:
-            if distance > k.window:
-                d[T_INSIDE] = math.nan
-            elif math.isnan(d[T_INSIDE]):
-                d[T_INSIDE] = t
-            trigger = t - d[T_INSIDE] >= k.dwell - eps  # false for nan
-        if trigger and math.isnan(d[T_LOCKED]):
-            if k.kind == NONE and k.brake == 0:
-                d[T_LOCKED] = t
-            else:
-                d[T_CLOSE] = t
-                d[PHASE] = CLOSING
-    elif phase == CLOSING:
-        closed = t >= closing_end(d, p) - eps
+    phase = d[PHASE]
+    free = phase == FREE
+    distance = abs(target - y)
+    if k.ahead == 1:
+        trigger = distance <= k.ahead_distance
+    else:
+        since = where(isnan(d[T_INSIDE]), t, d[T_INSIDE])
+        d[T_INSIDE] = where(free, where(distance > k.window, math.nan, since), d[T_INSIDE])
+        trigger = t - d[T_INSIDE] >= k.dwell - eps  # false for nan
+    trigger &= free & isnan(d[T_LOCKED])
+    if k.kind == NONE and k.brake == 0:
+        d[T_LOCKED] = where(trigger, t, d[T_LOCKED])
+    else:
+        d[T_CLOSE] = where(trigger, t, d[T_CLOSE])
+        d[PHASE] = where(trigger, CLOSING, d[PHASE])
+    closed = phase == CLOSING
+    if some(closed):
+        closed &= t >= closing_end(d, p) - eps
         if k.kind == SPOOL:
             v = p.valve
-            closed = closed and abs(spool) < min(min(v.L_PA, v.L_BT), min(v.L_PB, v.L_AT))
+            closed &= abs(spool) < min(min(v.L_PA, v.L_BT), min(v.L_PB, v.L_AT))
         if opposite_piloted(p):
-            closed = closed and d[AREA_A] == 0.0 and d[AREA_B] == 0.0
-        if closed:
-            d[T_LOCKED] = t
-            d[PHASE] = LOCKED
-    elif phase == LOCKED:
-        if t >= d[T_LOCKED] + hold_time - eps:
-            if k.prematch == 1:
-                d[T_MATCH] = t
-                d[PHASE] = MATCHING
-            else:
-                d[T_OPEN] = t
-                d[PHASE] = OPENING
-    elif phase == MATCHING and t >= d[T_MATCH] + k.t_prematch - eps:
-        d[T_OPEN] = t
-        d[PHASE] = OPENING
+            closed &= (d[AREA_A] == 0.0) & (d[AREA_B] == 0.0)
+        d[T_LOCKED] = where(closed, t, d[T_LOCKED])
+        d[PHASE] = where(closed, LOCKED, d[PHASE])
+    over = (phase == LOCKED) & (t >= d[T_LOCKED] + hold_time - eps)
+    if k.prematch == 1:
+        d[T_MATCH] = where(over, t, d[T_MATCH])
+        d[PHASE] = where(over, MATCHING, d[PHASE])
+        over = (phase == MATCHING) & (t >= d[T_MATCH] + k.t_prematch - eps)
+    d[T_OPEN] = where(over, t, d[T_OPEN])
+    d[PHASE] = where(over, OPENING, d[PHASE])
+
+
+@kernel
+def _sooner(t: float, candidate: float, first: float, counts: bool) -> float:
+    """Return the candidate if it counts and lies after the time and before the first, else that."""
+    return where(counts & (t < candidate) & (candidate < first), candidate, first)
 
 
 @kernel
@@ -186,53 +187,42 @@ def next_corner(t: float, t_end: float, d: NDArray[np.float64], p: AxisParameter
     """Return the first time after ``t`` at which lock or brake change their course [s]."""
     k = p.lock
     first = t_end
-    phase = int(d[PHASE])
-    if phase == CLOSING:
+    closing, opening = d[PHASE] == CLOSING, d[PHASE] == OPENING
+    if some(closing):
         if commanded(p):
             for delay in (k.delay_A, k.delay_B):
                 begin = d[T_CLOSE] + delay
-                if t < begin < first:
-                    first = begin
-                if t < begin + k.t_close < first:
-                    first = begin + k.t_close
-        if k.brake == 1 and t < d[T_CLOSE] + k.t_brake_close < first:
-            first = d[T_CLOSE] + k.t_brake_close
-    elif phase == OPENING:
-        end = opening_end(d, p)
-        if t < end < first:
-            first = end
-        if k.brake == 1 and t < d[T_OPEN] + k.t_brake_open < first:
-            first = d[T_OPEN] + k.t_brake_open
+                first = _sooner(t, begin, first, closing)
+                first = _sooner(t, begin + k.t_close, first, closing)
+        if k.brake == 1:
+            first = _sooner(t, d[T_CLOSE] + k.t_brake_close, first, closing)
+    if some(opening):
+        first = _sooner(t, opening_end(d, p), first, opening)
+        if k.brake == 1:
+            first = _sooner(t, d[T_OPEN] + k.t_brake_open, first, opening)
     return first
 
 
 @kernel
 def ramp_at(t: float, begin: float, length: float) -> tuple[float, float]:
     """Return area and slope of a closing ramp just after a time."""
-    if t < begin:
-        return 1.0, 0.0
-    if t >= begin + length:
-        return 0.0, 0.0
-    return 1.0 - (t - begin) / length, -1.0 / length
+    before, after = t < begin, t >= begin + length
+    area = where(before, 1.0, where(after, 0.0, 1.0 - (t - begin) / length))
+    return area, where(before | after, 0.0, -1.0 / length)
 
 
 @kernel
 def stroke_left(area: float, slope: float) -> float:
     """Return the time until a check on its way is quite open or quite shut [s]."""
-    if slope < 0.0:
-        return area / -slope
-    if slope > 0.0:
-        return (1.0 - area) / slope
-    return 0.0
+    left = where(slope < 0.0, area, 1.0 - area)
+    return where(slope == 0.0, 0.0, left / abs(slope))
 
 
 @kernel
 def area_after(area: float, slope: float, time: float) -> float:
     """Return the area after a time; what rounding leaves of a stroke counts as its end."""
     area += slope * time
-    if area < 1e-9:
-        return 0.0
-    return min(area, 1.0) if area < 1.0 - 1e-9 else 1.0
+    return where(area < 1e-9, 0.0, where(area < 1.0 - 1e-9, area, 1.0))
 
 
 @kernel
@@ -241,25 +231,18 @@ def taken_volume(V: float, hose: float, begin: float, end: float, p: AxisParamet
 
     Simpson's rule over the root of absolute pressure: free air makes the oil softest low down.
     """
-    floor = p.oil.p_floor - ATMOSPHERE
-    if begin < floor or end < floor:  # stiffness stays that of the floor below it
-        C = chamber_compliance(V, floor, p.cylinder, p.oil) + hose
-        below = C * (min(end, floor) - min(begin, floor))
-        return below + _taken_above(V, hose, max(begin, floor), max(end, floor), p)
-    return _taken_above(V, hose, begin, end, p)
-
-
-@kernel
-def _taken_above(V: float, hose: float, begin: float, end: float, p: AxisParameters) -> float:
-    first = math.sqrt(begin + ATMOSPHERE)
-    step = (math.sqrt(end + ATMOSPHERE) - first) / MIXING_STEPS
-    total = 0.0
+    floor = p.oil.p_floor - ATMOSPHERE  # stiffness stays that of the floor below it
+    soft = chamber_compliance(V, floor, p.cylinder, p.oil) + hose
+    below = soft * (min(end, floor) - min(begin, floor))
+    first = math.sqrt(max(begin, floor) + ATMOSPHERE)
+    step = (math.sqrt(max(end, floor) + ATMOSPHERE) - first) / MIXING_STEPS
+    total = 0.0 * step
     for k in range(MIXING_STEPS + 1):
         root = first + k * step
         weight = 1.0 if k in (0, MIXING_STEPS) else 2.0 + 2.0 * (k % 2)
         C = chamber_compliance(V, root * root - ATMOSPHERE, p.cylinder, p.oil) + hose
         total += weight * C * 2.0 * root
-    return total * step / 3.0
+    return below + total * step / 3.0
 
 
 @kernel
@@ -271,26 +254,33 @@ def mixed_pressure(
     What one takes up the other gives; for equal stiffness the pressures mix by volume.
     """
     low, high = min(p_c, p_l), max(p_c, p_l)
-    for _ in range(60):
-        mean = 0.5 * (low + high)
+    mean = 0.5 * (low + high)
+    for _ in range(60):  # Newton's steps; one that leaves the bracket is halved instead
         gained = taken_volume(V_c, 0.0, p_c, mean, p) + taken_volume(V_l, hose, p_l, mean, p)
-        if gained > 0.0:
-            high = mean
-        else:
-            low = mean
-        if high - low < 1e-3:
+        low, high = where(gained > 0.0, low, mean), where(gained > 0.0, mean, high)
+        softness = chamber_compliance(V_c, mean, p.cylinder, p.oil) + hose
+        softness += chamber_compliance(V_l, mean, p.cylinder, p.oil)
+        new = mean - gained / softness
+        new = where((new >= low) & (new <= high), new, 0.5 * (low + high))
+        still = abs(new - mean) >= 1e-3  # Pa
+        mean = where(still, new, mean)
+        if not some(still):
             break
-    return 0.5 * (low + high)
+    return mean
 
 
 @kernel
-def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters) -> bool:
+def act(
+    t: float, here: bool, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters
+) -> bool:
     """Do what lock and brake do at a time: split, engage, mix. Return whether the state jumped.
 
     Parameters
     ----------
     t : float
         Time [s].
+    here : bool
+        Whether it is this time at all; nothing is done otherwise.
     x : ndarray, shape (n_states,)
         State; pressures jump when an opened lock mixes them.
     d : ndarray, shape (SIZE,)
@@ -299,51 +289,53 @@ def act(t: float, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParamet
         Numbers of the axis.
     """
     k, i, eps = p.lock, p.index, 1e-12
-    phase = int(d[PHASE])
+    phase = d[PHASE]
+    closing, opening = here & (phase == CLOSING), here & (phase == OPENING)
     if k.brake == 1:
         # the sequence may have called it locked at this very sample
-        closing = phase in (CLOSING, LOCKED)
-        if closing and d[BRAKE] == 0.0 and t >= d[T_CLOSE] + k.t_brake_close - eps:
-            d[BRAKE], d[BRAKE_POSITION] = 1.0, x[i.table_position]
-        if phase == OPENING and t >= d[T_OPEN] + k.t_brake_open - eps:
-            d[BRAKE] = 0.0
-    if phase == CLOSING and commanded(p):
-        if t >= d[T_CLOSE] + k.delay_A - eps:
-            d[MERGED_A] = 0.0
-        if t >= d[T_CLOSE] + k.delay_B - eps:
-            d[MERGED_B] = 0.0
-    if phase == OPENING and t >= opening_end(d, p) - eps:
-        if not commanded(p):
-            d[PHASE], d[T_FREE] = RELEASED, t
-            return False
-        opens_a = opens_b = True
-        if k.kind == CHECK:  # each check by itself; a plunger has one
-            p_S = x[i.supply_pressure]
-            opens_a = pilot_opens(p_S, x[i.pressure_a], x[i.line_pressure_a], k)
-            opens_b = pilot_opens(p_S, x[i.pressure_b], x[i.line_pressure_b], k)
-            opens_b = opens_b or p.cylinder.has_b == 0
-        V_A, V_B = volumes(x[i.piston_position], p.cylinder)
-        jumps = False
-        if opens_a and d[MERGED_A] == 0.0:
-            p_A = mixed_pressure(
-                V_A, p.cylinder.V_lA, x[i.pressure_a], x[i.line_pressure_a], p.cylinder.hose_A, p
-            )
-            x[i.pressure_a] = x[i.line_pressure_a] = p_A
-            d[MERGED_A], jumps = 1.0, True
-        if opens_b and d[MERGED_B] == 0.0:
-            if p.cylinder.has_b == 1:
-                p_B = mixed_pressure(
-                    V_B,
-                    p.cylinder.V_lB,
-                    x[i.pressure_b],
-                    x[i.line_pressure_b],
-                    p.cylinder.hose_B,
-                    p,
-                )
-                x[i.pressure_b] = x[i.line_pressure_b] = p_B
-            d[MERGED_B], jumps = 1.0, True
-        d[BLOCKED] = 0.0 if d[MERGED_A] + d[MERGED_B] == 2.0 else 1.0
-        if d[BLOCKED] == 0.0:
-            d[PHASE], d[T_FREE] = RELEASED, t
-        return jumps
-    return False
+        engages = (closing | (here & (phase == LOCKED))) & (d[BRAKE] == 0.0)
+        engages &= t >= d[T_CLOSE] + k.t_brake_close - eps
+        d[BRAKE_POSITION] = where(engages, x[i.table_position], d[BRAKE_POSITION])
+        d[BRAKE] = where(engages, 1.0, d[BRAKE])
+        d[BRAKE] = where(opening & (t >= d[T_OPEN] + k.t_brake_open - eps), 0.0, d[BRAKE])
+    if some(closing) and commanded(p):
+        d[MERGED_A] = where(closing & (t >= d[T_CLOSE] + k.delay_A - eps), 0.0, d[MERGED_A])
+        d[MERGED_B] = where(closing & (t >= d[T_CLOSE] + k.delay_B - eps), 0.0, d[MERGED_B])
+    opening &= t >= opening_end(d, p) - eps
+    jumps = opening & no(opening)
+    if some(opening):
+        if commanded(p):
+            jumps = _mix(opening, x, d, p)
+            opening &= d[BLOCKED] == 0.0
+        d[PHASE] = where(opening, RELEASED, d[PHASE])
+        d[T_FREE] = where(opening, t, d[T_FREE])
+    return jumps
+
+
+@kernel
+def _mix(
+    here: bool, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters
+) -> bool:
+    """Join chambers and lines that the lock opens; return whether pressures jumped."""
+    k, i, c = p.lock, p.index, p.cylinder
+    opens_a, opens_b = here, here
+    if k.kind == CHECK:  # each check by itself; a plunger has one
+        p_S = x[i.supply_pressure]
+        opens_a &= pilot_opens(p_S, x[i.pressure_a], x[i.line_pressure_a], k)
+        if c.has_b == 1:
+            opens_b &= pilot_opens(p_S, x[i.pressure_b], x[i.line_pressure_b], k)
+    opens_a &= d[MERGED_A] == 0.0
+    opens_b &= d[MERGED_B] == 0.0
+    V_A, V_B = volumes(x[i.piston_position], c)
+    p_A, p_lA = x[i.pressure_a], x[i.line_pressure_a]
+    joint = mixed_pressure(V_A, c.V_lA, p_A, p_lA, c.hose_A, p)
+    x[i.pressure_a], x[i.line_pressure_a] = where(opens_a, joint, p_A), where(opens_a, joint, p_lA)
+    if c.has_b == 1:
+        p_B, p_lB = x[i.pressure_b], x[i.line_pressure_b]
+        joint = mixed_pressure(V_B, c.V_lB, p_B, p_lB, c.hose_B, p)
+        x[i.pressure_b] = where(opens_b, joint, p_B)
+        x[i.line_pressure_b] = where(opens_b, joint, p_lB)
+    d[MERGED_A], d[MERGED_B] = where(opens_a, 1.0, d[MERGED_A]), where(opens_b, 1.0, d[MERGED_B])
+    left = where(d[MERGED_A] + d[MERGED_B] == 2.0, 0.0, 1.0)
+    d[BLOCKED] = where(here, left, d[BLOCKED])
+    return opens_a | opens_b

@@ -17,9 +17,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._elementary import power
 from servosim._equations import QUADRATURES, AxisParameters, Held, axis_rhs
 from servosim._jit import kernel
-from servosim.components.transducer import lag_after, reading_after
+from servosim._lanes import isfinite, no, some, where
+from servosim.components.transducer import lag_after, lag_weights, reading_after
 from servosim.program import Move
 
 C = (0.0, 0.161, 0.327, 0.9, 0.9800255409045097, 1.0, 1.0)
@@ -68,6 +70,8 @@ E = np.array(  # solution less its companion of order four
 )
 
 QUADRATURE_STATES = len(QUADRATURES)
+STAGES = 7
+SPARE = STAGES  # one more row of rates: where a fresh first stage is computed
 STEP_OK, STEP_NOT_FINITE, STEP_LIMIT = 0, 1, 2
 MOST_STEPS = 20000
 SMALLEST_STEP = 1e-12
@@ -98,8 +102,9 @@ def attempt(
         State at the time.
     w, p, m : Held, AxisParameters, Move
         Inputs, numbers of the axis, the move.
-    K : ndarray, shape (7, n_states)
-        Rates of the stages, written in place; the last row is the rate at the new state.
+    K : ndarray, shape (8, n_states)
+        Rates of the stages, written in place; the last but one is the rate at the new state, the
+        last is spare.
     y : ndarray, shape (n_states,)
         The new state afterwards. Inactive states must already stand in it.
     weight : ndarray, shape (n_states,)
@@ -114,7 +119,7 @@ def attempt(
     n = p.n_x
     # one place calls the right-hand side, so that its code stands once; the sums are written out,
     # because a loop over the earlier stages would cost as much as the equations
-    for s in range(0 if fresh else 1, 7):
+    for s in range(0 if some(fresh) else 1, STAGES):
         a0, a1, a2 = h * A[s, 0], h * A[s, 1], h * A[s, 2]
         a3, a4, a5 = h * A[s, 3], h * A[s, 4], h * A[s, 5]
         if s == 0:
@@ -144,28 +149,29 @@ def attempt(
                     + (a2 * K[2, j] + a3 * K[3, j])
                     + (a4 * K[4, j] + a5 * K[5, j])
                 )
-        axis_rhs(t + C[s] * h, y, w, p, m, K[s])
-    worst = 0.0
-    total = 0.0
+        axis_rhs(t + C[s] * h, y, w, p, m, K[SPARE if s == 0 else s])
+        if s == 0:
+            for j in range(n):
+                K[0, j] = where(fresh, K[SPARE, j], K[0, j])
+    worst = total = 0.0 * h
     for j in range(n - QUADRATURE_STATES):
         e = E[0] * K[0, j] + E[1] * K[1, j] + E[2] * K[2, j] + E[3] * K[3, j]
         e = abs(h * (e + E[4] * K[4, j] + E[5] * K[5, j] + E[6] * K[6, j])) * weight[j]
         worst = max(worst, e)
         total += e
-    if not math.isfinite(total):
-        return math.inf
-    return worst
+    return where(isfinite(total), worst, math.inf)
 
 
 @kernel
 def hits_stop(x: NDArray[np.float64], new: NDArray[np.float64], p: AxisParameters) -> bool:
     """Tell whether the spool runs through one of its stops in a step."""
     i = p.index.spool
-    return (abs(x[i]) < 1.0 and abs(new[i]) > 1.0) and p.valve.order == 2
+    return (abs(x[i]) < 1.0) & (abs(new[i]) > 1.0)
 
 
 @kernel
 def follow(
+    here: bool,
     h: float,
     x: NDArray[np.float64],
     y: NDArray[np.float64],
@@ -175,18 +181,17 @@ def follow(
     """Advance the lagged readings in ``x`` over a step that ends at ``y``, see ``lag_after``."""
     i, s = p.index, p.transducer
     place = i.table_position if s.on_table == 1 else i.piston_position
-    x[i.scale_reading] = reading_after(
-        x[i.scale_reading], h, x[place], y[place], K[0, place], K[6, place], s
-    )
+    begin = x[i.scale_reading]
+    reading = reading_after(begin, h, x[place], y[place], K[0, place], K[6, place], s)
+    x[i.scale_reading] = where(here, reading, begin)
     if s.has_pressure == 1:
-        z = h * s.p_rate
-        a, b = i.pressure_a, i.pressure_b
-        x[i.pressure_reading_a] = lag_after(
-            x[i.pressure_reading_a], z, h, x[a], y[a], K[0, a], K[6, a]
-        )
-        x[i.pressure_reading_b] = lag_after(
-            x[i.pressure_reading_b], z, h, x[b], y[b], K[0, b], K[6, b]
-        )
+        weights = lag_weights(h * s.p_rate)
+        for side in range(2):
+            k = i.pressure_a if side == 0 else i.pressure_b
+            r = i.pressure_reading_a if side == 0 else i.pressure_reading_b
+            begin = x[r]
+            reading = lag_after(begin, weights, h, x[k], y[k], K[0, k], K[6, k])
+            x[r] = where(here, reading, begin)
 
 
 @kernel
@@ -195,7 +200,7 @@ def stretch(
     t_end: float,
     h: float,
     fresh: bool,
-    fixed: float,
+    fixed_steps: int,
     tolerance: float,
     x: NDArray[np.float64],
     w: Held,
@@ -205,19 +210,21 @@ def stretch(
     y: NDArray[np.float64],
     weight: NDArray[np.float64],
     extremes: NDArray[np.float64],
-) -> tuple[int, float, float, int]:
+) -> tuple[float, float, float, float]:
     """Integrate over a stretch of time in which nothing jumps.
+
+    Lanes go each at their own step; one that has arrived waits with steps of no length.
 
     Parameters
     ----------
     t, t_end : float
-        Ends of the stretch [s].
+        Ends of the stretch [s]; nothing is done if they are the same.
     h : float
         Step to try first [s].
     fresh : bool
         Whether the first row of K must be computed; otherwise it is the rate at ``t`` already.
-    fixed : float
-        Length of fixed steps [s], or zero for error control.
+    fixed_steps : int
+        Equal steps in each sample without error control, or zero.
     tolerance : float
         Largest accepted error over scale.
     x : ndarray, shape (n_states,)
@@ -229,70 +236,82 @@ def stretch(
 
     Returns
     -------
-    status : int
+    status : float
         STEP_OK, STEP_NOT_FINITE or STEP_LIMIT.
     t : float
         Time reached [s].
     h : float
         Step to try next [s].
-    steps : int
+    steps : float
         Steps tried.
     """
-    n = p.n_x
-    i_A, i_B, i_s = p.index.pressure_a, p.index.pressure_b, p.index.spool
-    tries = 0
-    low, high = 0.0, math.inf  # a step between which the spool comes to its stop
-    while t < t_end:
-        if tries >= MOST_STEPS:
-            return STEP_LIMIT, t, h, tries
-        tries += 1
+    n, i_s = p.n_x, p.index.spool
+    tries, status = 0.0 * t, 0.0 * t
+    low, high = 0.0 * t, math.inf + 0.0 * t  # a step between which the spool comes to its stop
+    active = t < t_end
+    fresh &= active
+    while some(active):
+        tries += where(active, 1.0, 0.0)
         left = t_end - t
-        if high < math.inf:
-            step, last = 0.5 * (low + high), False
-        else:
-            step = min(h if fixed == 0.0 else fixed, left)
-            last = step >= left * (1.0 - 1e-12)
-            if last:
-                step = left
-            elif fixed == 0.0 and step > 0.5 * left:
-                step = 0.5 * left
+        halving = high < math.inf
+        step = min(h, left)
+        if fixed_steps > 0:
+            step = min(p.controller.period / fixed_steps, left)
+        last = no(halving) & (step >= left * (1.0 - 1e-12))
+        if fixed_steps == 0:
+            step = where(step > 0.5 * left, 0.5 * left, step)
+        step = where(last, left, where(halving, 0.5 * (low + high), step))
+        step = where(active, step, 0.0)
         error = attempt(t, step, fresh, x, w, p, m, K, y, weight)
-        fresh = False
-        if fixed == 0.0 and error > tolerance and high == math.inf:
-            h = (
-                step * max(0.9 * (tolerance / error) ** 0.2, 0.1)
-                if error < math.inf
-                else 0.1 * step
-            )
-            if h < SMALLEST_STEP:
-                return STEP_NOT_FINITE if error == math.inf else STEP_LIMIT, t, h, tries
-            continue
-        if error == math.inf:
-            return STEP_NOT_FINITE, t, h, tries
-        if hits_stop(x, y, p):
-            if high == math.inf or high - low > 1e-12:
-                high = step
-                continue
-            y[i_s] = 1.0 if y[i_s] > 0.0 else -1.0
-            y[p.index.spool_rate] = 0.0
-            fresh, last = True, False
-        elif high < math.inf and high - low > 1e-12:
-            low = step
-            continue
-        low, high = 0.0, math.inf
-        if w.exact_readings == 1:
-            follow(step, x, y, p, K)
-        t = t_end if last else t + step
+        fresh &= no(active)
+        # the step that this error allows, over the present one
+        ratio = 0.9 * power(tolerance / max(error, 1e-30), 0.2)
+        if fixed_steps > 0:
+            refused = active & no(active)
+        else:
+            refused = active & no(halving) & (error > tolerance)
+        lost = active & no(refused) & (error == math.inf)
+        if some(refused):
+            shorter = step * where(error < math.inf, max(ratio, 0.1), 0.1)
+            h = where(refused, shorter, h)
+            too_short = refused & (h < SMALLEST_STEP)
+            lost |= too_short & (error == math.inf)
+            status = where(too_short & (error < math.inf), STEP_LIMIT, status)
+        status = where(lost, STEP_NOT_FINITE, status)
+        done = active & no(refused) & no(lost)
+        if p.valve.order == 2:
+            hits = done & hits_stop(x, y, p)
+            if some(hits | halving):
+                wide = (high == math.inf) | (high - low > 1e-12)
+                short = done & no(hits) & halving & wide
+                high = where(hits & wide, step, high)
+                low = where(short, step, low)
+                stops = hits & no(wide)
+                done &= no(short) & no(hits & wide)
+                y[i_s] = where(stops, where(y[i_s] > 0.0, 1.0, -1.0), y[i_s])
+                y[p.index.spool_rate] = where(stops, 0.0, y[p.index.spool_rate])
+                fresh |= stops
+                last &= no(stops)
+                low, high = where(done, 0.0, low), where(done, math.inf, high)
+        if p.controller.sampled == 1:
+            follow(done, step, x, y, p, K)
+        t = where(done, where(last, t_end, t + step), t)
         for j in range(n):
-            x[j] = y[j]
-            K[0, j] = K[6, j]
-        if fixed == 0.0:
-            grow = 5.0 if error == 0.0 else min(0.9 * (tolerance / error) ** 0.2, 5.0)
-            h = max(step * grow, h if last else 0.0) if grow >= 1.0 else step * max(grow, 0.2)
+            x[j] = where(done, y[j], x[j])
+            K[0, j] = where(done, K[6, j], K[0, j])
+        if fixed_steps == 0:
+            grow = min(ratio, 5.0)
+            longer = max(step * grow, where(last, h, 0.0))
+            longer = where(grow >= 1.0, longer, step * max(grow, 0.2))
+            h = where(done, longer, h)
         for c in range(2):
-            value = x[i_A] if c == 0 else x[i_B]
-            if value > extremes[c, 0]:
-                extremes[c, 0], extremes[c, 1] = value, t
-            if value < extremes[2 + c, 0]:
-                extremes[2 + c, 0], extremes[2 + c, 1] = value, t
-    return STEP_OK, t, h, tries
+            value = x[p.index.pressure_a] if c == 0 else x[p.index.pressure_b]
+            above, below = done & (value > extremes[c, 0]), done & (value < extremes[2 + c, 0])
+            extremes[c, 1] = where(above, t, extremes[c, 1])
+            extremes[c, 0] = where(above, value, extremes[c, 0])
+            extremes[2 + c, 1] = where(below, t, extremes[2 + c, 1])
+            extremes[2 + c, 0] = where(below, value, extremes[2 + c, 0])
+        active = (t < t_end) & (status == STEP_OK)
+        status = where(active & (tries >= MOST_STEPS), STEP_LIMIT, status)
+        active &= status == STEP_OK
+    return status, t, h, tries

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._jit import kernel
+from servosim._lanes import some, where
 from servosim.motion import (
     Profile,
     exponential_velocity,
@@ -281,9 +282,12 @@ def thrust_at(
     The corners are ``begin + times``, the very sums on which the steps land: a difference of times
     would be rounded and could miss a corner by a whole stretch.
     """
+    value, slope = 0.0, 0.0
     for i in range(3):
         corner = begin + times[i]
-        if corner <= t < begin + times[i + 1]:
-            slope = (values[i + 1] - values[i]) / (times[i + 1] - times[i])
-            return values[i] + slope * (t - corner), slope
-    return 0.0, 0.0
+        inside = (corner <= t) & (t < begin + times[i + 1])
+        if some(inside):
+            rise = (values[i + 1] - values[i]) / (times[i + 1] - times[i])
+            value = where(inside, values[i] + rise * (t - corner), value)
+            slope = where(inside, rise, slope)
+    return value, slope

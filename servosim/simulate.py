@@ -15,6 +15,7 @@ from servosim._equations import STATES, nothing_held
 from servosim._equilibrium import Rest, initial_state
 from servosim._events import SCALES, events_of, message
 from servosim._record import record
+from servosim._step import STAGES
 from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.program import TIMED, Move
@@ -58,15 +59,14 @@ def noise_of(axis: Axis, seed: int, n_t: int) -> NDArray[np.float64]:
 
     Returns
     -------
-    ndarray, shape (3, n_t) or (3, 0)
+    ndarray, shape (n_t, 3) or (0, 3)
         Position, pressure A, pressure B; empty if no transducer is noisy.
     """
     p = axis.parameters
     if p.controller.sampled == 0 or (p.transducer.noise == 0.0 and p.transducer.p_noise == 0.0):
-        return np.zeros((3, 0))
+        return np.zeros((0, 3))
     # sample by sample, so that a longer run begins with the same noise
-    numbers = np.random.default_rng(seed).standard_normal((n_t, 3))
-    return np.ascontiguousarray(numbers.T)
+    return np.random.default_rng(seed).standard_normal((n_t, 3))
 
 
 def simulate(
@@ -131,10 +131,89 @@ def simulate(
     move = axis.move if move is None else move
     p = axis.record
     n_t = round(move.duration / p.controller.period) + 1
-    timed = move.kind == TIMED
-    x, balance, integral, _ = initial_state(move.start, timed, p)
+    x, memory, balance = beginning(axis, move)
     if not _rests(axis, balance):
         raise ParameterError(_no_rest(axis, move.start, balance))
+    X, R = np.zeros((n_t, len(STATES))), np.zeros((n_t, _integrate.N_RECORD))
+    events = np.zeros((_integrate.N_EVENTS, 4))
+    extremes = np.zeros((4, 2))
+    done = np.zeros(2, dtype=np.int64)
+    seen = np.zeros((0, 3))
+    if replay is not None:
+        columns = [_integrate.RECORD.index(name) for name in READINGS]
+        seen = np.ascontiguousarray(replay.record[:, columns])
+    noise = noise_of(axis, move.seed if seed is None else seed, n_t)
+    late = samples_late(axis)
+    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps])
+    K, at_end = np.zeros((STAGES + 1, len(STATES))), memory.copy()
+    ready = clock.perf_counter()
+    code, samples, t, steps = _watched(
+        (
+            *(p, record(move), x, memory, record(nothing_held()), noise, seen, np.empty(n_t)),
+            *(counts, 1.0 / error_scale(axis), tolerance, K, x.copy()),
+            *(X, R, at_end, events, extremes, done),
+        ),
+        done,
+        n_t,
+        progress,
+    )
+    end = clock.perf_counter()
+    samples = int(samples)
+    status = Status(int(code)) if samples == n_t or code else Status.INTERRUPTED
+    run = Run(
+        axis=axis,
+        move=move,
+        status=status,
+        message=message(axis, status, t, X[max(samples - 1, 0)]),
+        events=events_of(
+            axis,
+            move,
+            events,
+            at_end,
+            R[:samples],
+            X[:samples],
+            extremes,
+            status == Status.COMPLETE,
+        ),
+        time=np.arange(samples, dtype=np.float64) * axis.parameters.controller.period,
+        states=X[:samples],
+        record=R[:samples],
+        memory=at_end,
+        extremes=extremes,
+        steps=int(steps),
+        compile_time=ready - begin,
+        run_time=end - ready,
+        version=__version__,
+        options={"tolerance": tolerance, "fixed_steps": fixed_steps, "seed": seed},
+    )
+    if status != Status.COMPLETE and on_failure == "raise":
+        raise SimulationError(run.message, run)
+    return run
+
+
+def beginning(
+    axis: Axis, move: Move
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Rest]:
+    """Return the state and the memory with which a move begins.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+    move : Move
+        The move.
+
+    Returns
+    -------
+    x : ndarray, shape (n_states,)
+        State at rest [SI].
+    memory : ndarray
+        Memory of sequence, plays and controller, see ``servosim._sequence``.
+    balance : Rest
+        Spool and pressures at rest, and what they leave over.
+    """
+    p = axis.record
+    x, balance, integral, _ = initial_state(move.start, move.kind == TIMED, p)
     memory = _sequence.new_memory(p)
     memory[_sequence.HELD] = move.start
     # at rest the plays pass the command on, and what reaches the spool is where it stands
@@ -148,55 +227,13 @@ def simulate(
         x[p.index.slow_pressure],
         x[p.index.load_estimate],
     )
-    X, R = np.zeros((n_t, len(STATES))), np.zeros((n_t, _integrate.N_RECORD))
-    events = np.zeros((_integrate.N_EVENTS, 4))
-    extremes = np.zeros((4, 2))
-    done = np.zeros(2, dtype=np.int64)
-    seen = np.zeros((0, 3))
-    if replay is not None:
-        columns = [_integrate.RECORD.index(name) for name in READINGS]
-        seen = np.ascontiguousarray(replay.record[:, columns])
-    noise = noise_of(axis, move.seed if seed is None else seed, n_t)
-    held = record(nothing_held())
-    numbers = (noise, seen, 1.0 / error_scale(axis), tolerance, fixed_steps)
-    ready = clock.perf_counter()
-    code, samples, t, steps = _watched(
-        (p, record(move), x, memory, held, *numbers, X, R, events, extremes, done),
-        done,
-        n_t,
-        progress,
-    )
-    end = clock.perf_counter()
-    status = Status(code) if samples == n_t or code else Status.INTERRUPTED
-    run = Run(
-        axis=axis,
-        move=move,
-        status=status,
-        message=message(axis, status, t, X[max(samples - 1, 0)]),
-        events=events_of(
-            axis,
-            move,
-            events,
-            memory,
-            R[:samples],
-            X[:samples],
-            extremes,
-            status == Status.COMPLETE,
-        ),
-        time=np.arange(samples, dtype=np.float64) * axis.parameters.controller.period,
-        states=X[:samples],
-        record=R[:samples],
-        memory=memory,
-        extremes=extremes,
-        steps=steps,
-        compile_time=ready - begin,
-        run_time=end - ready,
-        version=__version__,
-        options={"tolerance": tolerance, "fixed_steps": fixed_steps, "seed": seed},
-    )
-    if status != Status.COMPLETE and on_failure == "raise":
-        raise SimulationError(run.message, run)
-    return run
+    return x, memory, balance
+
+
+def samples_late(axis: Axis) -> int:
+    """Return the whole samples by which a reading comes late."""
+    p = axis.parameters
+    return int(p.transducer.delay / p.controller.period + 1e-9)
 
 
 def rest_faults(axis: Axis) -> list[Fault]:

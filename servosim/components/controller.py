@@ -19,6 +19,7 @@ import math
 from typing import Literal, NamedTuple
 
 from servosim._jit import kernel
+from servosim._lanes import where
 from servosim.params import Table, choice, quantity
 
 STATES = ("integral", "filtered_position", "filtered_velocity", "slow_pressure", "load_estimate")
@@ -346,10 +347,7 @@ def law(
     integral, y_f, v_f, slow, estimate = x[0], x[1], x[2], x[3], x[4]
     a_f = p.omega_f * p.omega_f * (u[5] - y_f) - 2.0 * p.zeta_f * p.omega_f * v_f
     p_L = load_pressure(u[6], u[7], p)
-    if u[4] > 0.5:
-        v_d = u[3]
-    else:
-        v_d = p.K_v * (u[0] - u[5]) + p.k_ff * u[1]
+    v_d = where(u[4] > 0.5, u[3], p.K_v * (u[0] - u[5]) + p.k_ff * u[1])
     v_d += p.k_a * u[2] + integral - p.k_v * v_f - p.k_acc * a_f - p.k_p * (p_L - slow)
     return opening_command(v_d, estimate, p)
 
@@ -358,16 +356,14 @@ def law(
 def opening_command(v_d: float, estimate: float, p: ControllerParameters) -> float:
     """Return the command for a wanted velocity: velocity gain, overlap inverse, trim, limit."""
     forward = v_d >= 0.0
-    g = p.g_plus if forward else p.g_minus
+    g = where(forward, p.g_plus, p.g_minus)
     if p.correct == 1:
         extra = p.A_A * estimate - p.F_nominal
-        if forward:
-            ratio = (p.drop_plus - extra) / p.drop_plus
-        else:
-            ratio = (p.drop_minus + extra) / p.drop_minus
+        drop = where(forward, p.drop_plus, p.drop_minus)
+        ratio = (drop - where(forward, extra, -extra)) / drop
         g *= math.sqrt(max(ratio, p.floor))
     o = v_d / g
-    L = p.L_plus if forward else p.L_minus
+    L = where(forward, p.L_plus, p.L_minus)
     u = o + p.k_o * L * o / math.sqrt(o * o + p.delta_o * p.delta_o) + p.trim
     return min(max(u, -p.u_max), p.u_max)
 
@@ -380,12 +376,10 @@ def integral_rate(integral: float, u: ControllerInputs, p: ControllerParameters)
     velocity is the gain times the error; else it would wind up over the whole way.
     """
     e = u[0] - u[5]
-    if u[4] > 0.5 and abs(u[3] - p.K_v * e) > 1e-9 * abs(u[3]):
-        return 0.0
+    curved = (u[4] > 0.5) & (abs(u[3] - p.K_v * e) > 1e-9 * abs(u[3]))
     rate = p.K_i * (e - min(max(e, -p.e_d), p.e_d))
-    if (integral >= p.v_i and rate > 0.0) or (integral <= -p.v_i and rate < 0.0):
-        return 0.0
-    return rate
+    full = ((integral >= p.v_i) & (rate > 0.0)) | ((integral <= -p.v_i) & (rate < 0.0))
+    return where(curved | full, 0.0, rate)
 
 
 @kernel
@@ -447,10 +441,8 @@ def update(
         States that this sample's command uses.
     """
     p_L = load_pressure(u[6], u[7], p)
-    integral = x[0]
-    if not frozen:
-        integral += p.period * integral_rate(integral, u, p)
-        integral = min(max(integral, -p.v_i), p.v_i)
+    grown = x[0] + p.period * integral_rate(x[0], u, p)
+    integral = where(frozen, x[0], min(max(grown, -p.v_i), p.v_i))
     return (
         integral,
         p.F11 * x[1] + p.F12 * x[2] + p.G1 * u[5],

@@ -21,6 +21,7 @@ import math
 from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel
+from servosim._lanes import some, where
 from servosim.components.oil import OilParameters, compressibility
 from servosim.params import Table, choice, quantity
 
@@ -301,17 +302,44 @@ def output(
     p_A, p_B = x[0], x[1]
     x_p, v_p = u[0], u[1]
     force = p.A_A * p_A - p.A_B * p_B
-    if p.eta < 1.0:
+    if some(p.eta < 1.0):
         # driving forces lose (1 - eta); back-driven ones have to overcome the same loss
         power = force * v_p
         force *= 1.0 - (1.0 - p.eta) * power / math.sqrt(power * power + 1.0)
     stop = 0.0
-    if x_p > p.L:
-        stop = max(p.k_e * (x_p - p.L) + p.c_e * v_p, 0.0)
-    elif x_p < 0.0:
-        stop = min(p.k_e * x_p + p.c_e * v_p, 0.0)
+    beyond, before = x_p > p.L, x_p < 0.0
+    if some(beyond | before):
+        upper = max(p.k_e * (x_p - p.L) + p.c_e * v_p, 0.0)
+        lower = min(p.k_e * x_p + p.c_e * v_p, 0.0)
+        stop = where(beyond, upper, where(before, lower, 0.0))
     pressed = p.seal_p * max(p_A + p_B, 0.0)
     return force, stop, p.seal_c + pressed, p.seal_s + pressed
+
+
+@inner_kernel
+def _side_rates(
+    merged: float,
+    pressures: tuple[float, float],
+    volumes: tuple[float, float, float],
+    flows: tuple[float, float, float],
+    warm: float,
+    p: CylinderParameters,
+    oil: OilParameters,
+) -> tuple[float, float]:
+    """Return the rates of chamber and line of one side, one volume or two.
+
+    Of volumes: chamber, line, compliance of the hose; of flows: into the line, through the lock,
+    into the chamber beside it.
+    """
+    (p_c, p_l), (V, V_l, hose), (port, through, into) = pressures, volumes, flows
+    soft = compressibility(p_c, oil) + p.wall
+    d_c = (port + into + (V + V_l) * warm) / ((V + V_l) * soft + hose)
+    d_l = d_c
+    if some(merged < 0.5):
+        apart = (through + into + V * warm) / (V * soft)
+        alone = (port - through + V_l * warm) / (chamber_compliance(V_l, p_l, p, oil) + hose)
+        d_c, d_l = where(merged < 0.5, apart, d_c), where(merged < 0.5, alone, d_l)
+    return d_c, d_l
 
 
 @inner_kernel
@@ -333,22 +361,12 @@ def derivative(
     in_A = -p.A_A * v_p - leak - p.C_eA * p_A
     in_B = p.A_B * v_p + leak - p.C_eB * p_B
     warm = oil.expansion * oil.warming
-    if u[6] > 0.5:
-        d_A = u[0] + in_A + u[4] + (V_A + p.V_lA) * warm
-        d_A /= chamber_compliance(V_A + p.V_lA, p_A, p, oil) + p.hose_A
-        d_lA = d_A
-    else:
-        d_A = (u[2] + in_A + u[4] + V_A * warm) / chamber_compliance(V_A, p_A, p, oil)
-        d_lA = u[0] - u[2] + p.V_lA * warm
-        d_lA /= chamber_compliance(p.V_lA, p_lA, p, oil) + p.hose_A
+    d_A, d_lA = _side_rates(
+        u[6], (p_A, p_lA), (V_A, p.V_lA, p.hose_A), (u[0], u[2], in_A + u[4]), warm, p, oil
+    )
     if p.has_b == 0:
         return d_A, 0.0, d_lA, 0.0
-    if u[7] > 0.5:
-        d_B = -u[1] + in_B + u[5] + (V_B + p.V_lB) * warm
-        d_B /= chamber_compliance(V_B + p.V_lB, p_B, p, oil) + p.hose_B
-        d_lB = d_B
-    else:
-        d_B = (u[3] + in_B + u[5] + V_B * warm) / chamber_compliance(V_B, p_B, p, oil)
-        d_lB = -u[1] - u[3] + p.V_lB * warm
-        d_lB /= chamber_compliance(p.V_lB, p_lB, p, oil) + p.hose_B
+    d_B, d_lB = _side_rates(
+        u[7], (p_B, p_lB), (V_B, p.V_lB, p.hose_B), (-u[1], u[3], in_B + u[5]), warm, p, oil
+    )
     return d_A, d_B, d_lA, d_lB

@@ -15,7 +15,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from servosim._elementary import exponential, power, sine
 from servosim._jit import inner_kernel
+from servosim._lanes import some, where
 
 STRIBECK, LUGRE, LUGRE_PLAIN = 0, 1, 2
 
@@ -36,16 +38,17 @@ class FrictionParameters(NamedTuple):
 @inner_kernel
 def faded(square: float) -> float:
     """Return exp(-square); beyond 50, where nothing of a force is left (2e-22), zero at once."""
-    return math.exp(-square) if square < 50.0 else 0.0
+    return where(square < 50.0, exponential(-square), 0.0)
 
 
 @inner_kernel
 def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> float:
     """Return the Stribeck level g(v) = F_c + (F_s - F_c) exp(-|v/v_s|^delta) [N]."""
     ratio = v * p.v_s_inverse
-    if p.delta == 2.0:
-        return F_c + (F_s - F_c) * faded(ratio * ratio)
-    return F_c + (F_s - F_c) * math.exp(-(abs(ratio) ** p.delta))
+    raised = ratio * ratio
+    if some(p.delta != 2.0):
+        raised = where(p.delta == 2.0, raised, power(abs(ratio), p.delta))
+    return F_c + (F_s - F_c) * faded(raised)
 
 
 @inner_kernel
@@ -73,21 +76,19 @@ def friction(
     g = steady_level(v, F_c, F_s, p)
     if p.model == STRIBECK:
         return g * v / math.sqrt(v * v + p.v_0 * p.v_0), 0.0
-    if g <= 0.0:
-        return 0.0, 0.0
     # deflections are compared as forces: sigma_0 z against the level g of steady sliding
-    alpha = 1.0
     force = p.sigma_0 * z
+    slip = abs(v) * force / g
     if p.model == LUGRE:
         elastic = p.elastic * min(F_c, g)
         size = abs(force)
-        if size <= elastic or z * v <= 0.0:
-            alpha = 0.0
-        elif size < g:
-            middle = 0.5 * (g + elastic)
-            alpha = 0.5 * math.sin(math.pi * (size - middle) / (g - elastic)) + 0.5
-    z_rate = v
-    if alpha > 0.0:
-        z_rate -= alpha * abs(v) * force / g
+        pushed = (size > elastic) & (z * v > 0.0)
+        slip = where(pushed, slip, 0.0)
+        between = pushed & (size < g)
+        if some(between):
+            part = (size - elastic) / (g - elastic)
+            slip *= where(between, 0.5 * sine(math.pi * (part - 0.5)) + 0.5, 1.0)
+    rubs = g > 0.0
+    z_rate = where(rubs, v - slip, 0.0)
     ratio = v * p.v_d_inverse
-    return force + p.sigma_1 * faded(ratio * ratio) * z_rate, z_rate
+    return where(rubs, force + p.sigma_1 * faded(ratio * ratio) * z_rate, 0.0), z_rate

@@ -16,7 +16,9 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
+from servosim._elementary import power
 from servosim._jit import inner_kernel, kernel
+from servosim._lanes import some, where
 from servosim.components.friction import (
     LUGRE,
     LUGRE_PLAIN,
@@ -325,7 +327,7 @@ def counterbalance_force(x: float, p: LoadParameters) -> float:
     if p.cb == 2:
         V = max(p.V_cb + p.A_cb * (x - p.x_cb), 1e-9)
         outside = p.A_cb * ATMOSPHERE
-        return (p.F_cb + outside) * (p.V_cb / V) ** p.n_cb - outside
+        return (p.F_cb + outside) * power(p.V_cb / V, p.n_cb) - outside
     return p.F_cb
 
 
@@ -341,11 +343,10 @@ def coupling_force(dx: float, dv: float, p: LoadParameters) -> float:
     """Return the force from piston to table [N] for a relative travel and velocity."""
     half = 0.5 * p.b
     stretch = dx - min(max(dx, -half), half)
-    if p.b > 0.0 and stretch == 0.0:
-        return 0.0
     force = p.k_s * stretch + p.c_s * dv
-    if p.b > 0.0:  # flanks push and never pull
-        return max(force, 0.0) if stretch > 0.0 else min(force, 0.0)
+    if some(p.b > 0.0):  # flanks push and never pull
+        pushing = where(stretch > 0.0, max(force, 0.0), min(force, 0.0))
+        force = where(p.b > 0.0, where(stretch == 0.0, 0.0, pushing), force)
     return force
 
 
@@ -359,9 +360,10 @@ def brake_anchor(x_t: float, x_b: float, p: LoadParameters) -> float:
 @inner_kernel
 def brake_force(x_t: float, v_t: float, engaged: float, x_b: float, p: LoadParameters) -> float:
     """Return the force of the holding brake against the table's motion [N]."""
-    if engaged < 0.5:
-        return 0.0
-    return min(max(p.k_b * (x_t - x_b) + p.c_b * v_t, -p.F_b), p.F_b)
+    if some(engaged > 0.5):
+        force = min(max(p.k_b * (x_t - x_b) + p.c_b * v_t, -p.F_b), p.F_b)
+        return where(engaged > 0.5, force, 0.0)
+    return 0.0
 
 
 @inner_kernel
@@ -399,7 +401,7 @@ def derivative(
     inner = u[0] - u[1] - seal - p.M_g * GRAVITY * p.sin
     if p.two == 0:
         a = (inner + outer) / (p.M_p + p.M_t)
-        return x[1], a, x[1], a, way_rate, 0.0
+        return x[1], a, x[1], a, way_rate, seal_rate
     link = coupling_force(x[0] - x[2], x[1] - x[3], p)
     return x[1], (inner - link) / p.M_p, x[3], (outer + link) / p.M_t, way_rate, seal_rate
 

@@ -20,7 +20,7 @@ import math
 from typing import NamedTuple
 
 from servosim._jit import inner_kernel
-from servosim._power import PowerTable, power, power_table
+from servosim._elementary import power
 from servosim.params import Table, number, quantity
 
 ATMOSPHERE = 101325.0
@@ -135,7 +135,7 @@ class OilParameters(NamedTuple):
     m: float
     a_0: float
     n: float
-    expanded: PowerTable  # (p_abs/p0)^(-1/n): what the free air keeps of its volume
+    expanded: float  # exponent of (p_abs/p0): what the free air keeps of its volume, -1/n
     p_floor: float
     p_release: float
     expansion: float  # alpha_oil - 3 alpha_steel, 1/K
@@ -252,7 +252,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
         m=oil.bulk_modulus_pressure_slope,
         a_0=oil.free_air,
         n=oil.polytropic_exponent,
-        expanded=power_table(-1.0 / oil.polytropic_exponent),
+        expanded=-1.0 / oil.polytropic_exponent,
         p_floor=oil.pressure_floor,
         p_release=oil.air_release_pressure - ATMOSPHERE,
         expansion=oil.thermal_expansion - 3.0 * oil.steel_expansion,
@@ -273,8 +273,6 @@ def compressibility(p: float, oil: OilParameters) -> float:
     """
     p_abs = max(p + ATMOSPHERE, oil.p_floor)
     liquid = oil.K_l0 + oil.m * (p_abs - ATMOSPHERE)
-    if oil.a_0 == 0.0:
-        return 1.0 / liquid
     bare = 1.0 - oil.a_0
     n_p = oil.n * p_abs
     gas = oil.a_0 * power(p_abs * (1.0 / ATMOSPHERE), oil.expanded)

@@ -19,6 +19,7 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel, kernel
+from servosim._lanes import some, where
 from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility
 from servosim.components.orifice import coefficient, flow_through
 from servosim.params import Table, choice, number, quantity
@@ -179,6 +180,9 @@ class SupplyParameters(NamedTuple):
     T_a: float
     C_T: float
     hA: float
+    gas_content: float  # p V/T of the gas, J/K
+    gas_rate: float  # 1/tau_g
+    kappa_inverse: float
 
 
 def supply_parameters(supply: Supply) -> SupplyParameters:
@@ -222,6 +226,11 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
         T_a=supply.ambient_temperature,
         C_T=supply.tank_heat_capacity,
         hA=supply.cooling,
+        gas_content=supply.accumulator_volume
+        * (supply.precharge_pressure + ATMOSPHERE)
+        / supply.ambient_temperature,
+        gas_rate=1.0 / supply.gas_time_constant if gas else 1.0,
+        kappa_inverse=1.0 / supply.gas_exponent if gas else 1.0 / 1.4,
     )
 
 
@@ -255,12 +264,14 @@ def gas_compliance(p_P: float, T_g: float, p: SupplyParameters) -> tuple[float, 
     From ``p V = m R T`` and the energy balance of the gas:
     ``-dV/dt = V/(kappa p) dp/dt + V (T - T_a)/(kappa tau T)``.
     """
-    p_abs = p_P + ATMOSPHERE
-    if p.gas == 0 or p_abs * p.T_a <= p.p_0 * T_g:
+    if p.gas == 0:
         return 0.0, 0.0
+    p_abs = p_P + ATMOSPHERE
+    charged = p_abs * p.T_a > p.p_0 * T_g
     p_inverse = 1.0 / p_abs
-    V_over_T = p.V_0 * p.p_0 / p.T_a * p_inverse
-    return V_over_T * T_g / p.kappa * p_inverse, V_over_T * (T_g - p.T_a) / (p.kappa * p.tau_g)
+    V_over_T = p.gas_content * p_inverse * p.kappa_inverse
+    compliance = where(charged, V_over_T * T_g * p_inverse, 0.0)
+    return compliance, where(charged, V_over_T * (T_g - p.T_a) * p.gas_rate, 0.0)
 
 
 @inner_kernel
@@ -294,11 +305,11 @@ def derivative(
         d_S = d_P
     d_gas = 0.0
     if p.gas == 1:
-        shrink = 0.0  # -dV/V per second
-        if C_gas > 0.0:
-            V = C_gas * p.kappa * (p_P + ATMOSPHERE)
-            shrink = (C_gas * d_P + q_cooling) / V
-        d_gas = (p.kappa - 1.0) * T_g * shrink - (T_g - p.T_a) / p.tau_g
+        # T (kappa - 1) times -dV/V, which is (C_gas dp + q_cooling) over V
+        relaxing = (T_g - p.T_a) * p.gas_rate
+        warmed = T_g * d_P / (p_P + ATMOSPHERE) + relaxing
+        warmed = where(C_gas > 0.0, warmed, 0.0)
+        d_gas = (1.0 - p.kappa_inverse) * warmed - relaxing
     return d_P, d_S, d_q, d_gas, d_T
 
 

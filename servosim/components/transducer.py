@@ -17,7 +17,9 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
+from servosim._elementary import cosine, exponential, sine
 from servosim._jit import inner_kernel, kernel
+from servosim._lanes import some, where
 from servosim.params import Table, choice, quantity
 
 STATES = ("scale_reading", "pressure_reading_a", "pressure_reading_b")
@@ -140,8 +142,8 @@ def transducer_parameters(transducer: Transducer) -> TransducerParameters:
 def scale_value(x: float, p: TransducerParameters) -> float:
     """Return the scale's value at a position, before lag, delay, noise and rounding [m]."""
     value = x * p.scale + p.offset
-    if p.e_c != 0.0:
-        value += p.e_c * math.sin(p.wave * x + p.phase)
+    if some(p.e_c != 0.0):
+        value += p.e_c * sine(p.wave * x + p.phase)
     return value
 
 
@@ -168,16 +170,51 @@ def output(
     return x[0], x[1], x[2]
 
 
-@kernel
-def lag_after(s: float, z: float, h: float, u0: float, u1: float, du0: float, du1: float) -> float:
+@inner_kernel
+def lag_weights(z: float) -> tuple[float, float, float, float, float]:
+    """Return exp(-z) and the four weights I_k of :func:`lag_after` for a step of z time constants.
+
+    ``I_k = 1 - k/z I_(k-1)`` loses no digits upward for a long step, and none downward from the
+    series of I_3 for a short one.
+    """
+    fade = exponential(-z)
+    inverse = 1.0 / z
+    i0 = 1.0 - fade
+    i1 = 1.0 - i0 * inverse
+    i2 = 1.0 - 2.0 * i1 * inverse
+    i3 = 1.0 - 3.0 * i2 * inverse
+    short = z <= 1.0
+    if some(short):
+        y = min(z, 1.0)
+        total = term = 0.25 * y
+        for k in range(1, 20):
+            term *= -y * (1.0 / (k + 4.0))
+            total += term
+        i3 = where(short, total, i3)
+        i2 = where(short, y * (1.0 - i3) * (1.0 / 3.0), i2)
+        i1 = where(short, 0.5 * y * (1.0 - i2), i1)
+        i0 = where(short, y * (1.0 - i1), i0)
+    return fade, i0, i1, i2, i3
+
+
+@inner_kernel
+def lag_after(
+    s: float,
+    weights: tuple[float, float, float, float, float],
+    h: float,
+    u0: float,
+    u1: float,
+    du0: float,
+    du1: float,
+) -> float:
     """Return a first-order lag after a step, driven by the cubic through both ends of the step.
 
     Parameters
     ----------
     s : float
         Value of the lag before the step.
-    z : float
-        Length of the step over the time constant [-].
+    weights : tuple of float
+        From :func:`lag_weights`, for the length of the step over the time constant.
     h : float
         Length of the step [s].
     u0, u1 : float
@@ -194,20 +231,7 @@ def lag_after(s: float, z: float, h: float, u0: float, u1: float, du0: float, du
     a1 = h * du0
     a2 = 3.0 * (u1 - u0) - h * (2.0 * du0 + du1)
     a3 = 2.0 * (u0 - u1) + h * (du0 + du1)
-    fade = math.exp(-z)
-    if z > 1.0:  # I_k = 1 - k/z I_(k-1) loses no digits upward
-        i0 = 1.0 - fade
-        i1 = 1.0 - i0 / z
-        i2 = 1.0 - 2.0 * i1 / z
-        i3 = 1.0 - 3.0 * i2 / z
-    else:  # and none downward from the series of I_3
-        i3, term = 0.0, 0.25 * z
-        for k in range(20):
-            i3 += term
-            term *= -z / (k + 5.0)
-        i2 = z * (1.0 - i3) / 3.0
-        i1 = z * (1.0 - i2) / 2.0
-        i0 = z * (1.0 - i1)
+    fade, i0, i1, i2, i3 = weights
     return s * fade + u0 * i0 + a1 * i1 + a2 * i2 + a3 * i3
 
 
@@ -236,26 +260,25 @@ def reading_after(
         phase: ``P = r (r sin phi - w cos phi)/(r^2 + w^2)`` solves ``P' = r (sin phi - P)`` for
         phi' = w.
     """
-    z = h * p.rate
+    weights = lag_weights(h * p.rate)
     end = lag_after(
-        s, z, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1
+        s, weights, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1
     )
-    if p.e_c != 0.0:
+    if some(p.e_c != 0.0):
         begin_phase, end_phase = p.wave * x0 + p.phase, p.wave * x1 + p.phase
         w = (end_phase - begin_phase) / h
         gain = p.e_c * p.rate / (p.rate * p.rate + w * w)
-        begin = p.rate * math.sin(begin_phase) - w * math.cos(begin_phase)
-        finish = p.rate * math.sin(end_phase) - w * math.cos(end_phase)
-        end += gain * (finish - begin * math.exp(-z))
+        begin = p.rate * sine(begin_phase) - w * cosine(begin_phase)
+        finish = p.rate * sine(end_phase) - w * cosine(end_phase)
+        end += gain * (finish - begin * weights[0])
     return end
 
 
 @kernel
 def rounded(value: float, step: float) -> float:
     """Return a value rounded to the nearest step; a step of zero leaves it as it is."""
-    if step <= 0.0:
-        return value
-    return step * math.floor(value / step + 0.5)
+    whole = where(step > 0.0, step, 1.0)
+    return where(step > 0.0, whole * math.floor(value / whole + 0.5), value)
 
 
 @kernel

@@ -20,7 +20,9 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
+from servosim._elementary import sine
 from servosim._jit import inner_kernel, kernel
+from servosim._lanes import some, where
 from servosim.params import Table, choice, number, quantity
 
 STATES = ("spool", "spool_rate")
@@ -228,6 +230,7 @@ class ValveParameters(NamedTuple):
     piloted: int
     p_rating: float
     q_pilot: float
+    K_pilot: float  # the same over the root of the rating pressure, m3/s/sqrt(Pa)
     r_narrow: float  # half widths of the plays
     r_wide: float
     w: float
@@ -242,14 +245,11 @@ def area_fraction(o_eff: float, p: ValveParameters) -> float:
     """Return the flow area as a fraction of the rated one at an effective opening."""
     if p.curve == LINEAR:
         return o_eff
-    area = p.knots_y[0]
+    area = p.knots_y[0] + max(o_eff - 1.0, 0.0)
     for i in range(KNOTS - 1):
         width = p.knots_x[i + 1] - p.knots_x[i]
-        if width > 0.0:
-            slope = (p.knots_y[i + 1] - p.knots_y[i]) / width
-            area += slope * min(max(o_eff - p.knots_x[i], 0.0), width)
-    if o_eff > 1.0:
-        area += o_eff - 1.0
+        slope = (p.knots_y[i + 1] - p.knots_y[i]) / where(width > 0.0, width, 1.0)
+        area += slope * min(max(o_eff - p.knots_x[i], 0.0), width)
     return area
 
 
@@ -282,10 +282,7 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
     # (dp^2 + dp_t^2)^(1/4) with dp_t = dp_t1/D, written with one division less
     turn = math.sqrt(D / math.sqrt(dp * dp * D * D + p.dp_t * p.dp_t))
     # inside the overlap (o + root)/2 is c^2/wide, which keeps its digits
-    if p.curve == LINEAR:
-        top, bottom = (wide, 1.0) if o > 0.0 else (c2, wide)
-        return K * top * dp * turn / bottom
-    o_eff = wide if o > 0.0 else c2 / wide
+    o_eff = where(o > 0.0, wide, c2 / wide)
     return K * area_fraction(o_eff, p) * dp * turn
 
 
@@ -324,15 +321,14 @@ def derivative(
         rate = rate * math.sqrt(max(u[3], 0.0) / p.p_rating)
     if p.order == FIRST_ORDER:
         v = min(max((u[0] - xs) / p.tau, -rate), rate)
-        if (xs >= 1.0 and v > 0.0) or (xs <= -1.0 and v < 0.0):
-            v = 0.0
-        return v, 0.0
+        blocked = ((xs >= 1.0) & (v > 0.0)) | ((xs <= -1.0) & (v < 0.0))
+        return where(blocked, 0.0, v), 0.0
     v_c = min(max(p.omega / (2.0 * p.zeta) * (u[0] - xs), -rate), rate)
     a = 2.0 * p.zeta * p.omega * (v_c - vs)
-    if xs >= 1.0 and vs >= 0.0:
-        return 0.0, min(a, 0.0)
-    if xs <= -1.0 and vs <= 0.0:
-        return 0.0, max(a, 0.0)
+    if some(abs(xs) >= 1.0):
+        top, bottom = (xs >= 1.0) & (vs >= 0.0), (xs <= -1.0) & (vs <= 0.0)
+        a = where(top, min(a, 0.0), where(bottom, max(a, 0.0), a))
+        vs = where(top | bottom, 0.0, vs)
     return vs, a
 
 
@@ -345,7 +341,9 @@ def play(u: float, memory: float, half_width: float) -> float:
 @kernel
 def dither(t: float, p: ValveParameters) -> float:
     """Return the dither that is added to the command at a time [-]."""
-    return p.dither * math.sin(p.omega_dither * t) if p.dither > 0.0 else 0.0
+    if some(p.dither > 0.0):
+        return p.dither * sine(p.omega_dither * t)
+    return 0.0
 
 
 @kernel
@@ -373,4 +371,4 @@ def command_path(
 @inner_kernel
 def pilot_flow(p_S: float, p: ValveParameters) -> float:
     """Return the pilot stage's flow [m3/s], an orifice with q_pilot at the rating pressure."""
-    return p.q_pilot * math.sqrt(max(p_S, 0.0) / p.p_rating)
+    return p.K_pilot * math.sqrt(max(p_S, 0.0))

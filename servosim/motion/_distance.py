@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from servosim._jit import kernel
+from servosim._lanes import where
 
 
 @kernel
@@ -80,8 +81,8 @@ def staged_velocity(
         Velocity with the sign of x_r [m/s]. There is no hysteresis at the switching distances.
     """
     x = abs(x_r)
-    v = v_creep if x > d_stop else 0.0
-    return math.copysign(v_rapid if x > d_creep else v, x_r)
+    v = where(x > d_stop, v_creep, 0.0)
+    return math.copysign(where(x > d_creep, v_rapid, v), x_r)
 
 
 @kernel

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._jit import kernel
+from servosim._lanes import where
 
 
 class Profile(NamedTuple):
@@ -50,21 +51,23 @@ def profile_at(t: float, profile: Profile) -> tuple[float, float, float]:
         Position r [m], velocity v_r [m/s] and acceleration a_r [m/s2]: exactly the start and zeros
         before the profile, exactly the target and zeros from its end on.
     """
-    if t < profile.t[0]:
-        return profile.start, 0.0, 0.0
-    if t >= profile.t_end:
-        return profile.target, 0.0, 0.0
-    i = 0
+    begin, x, v_0, a, j = profile.t[0], profile.x[0], profile.v[0], profile.a[0], profile.j[0]
     for k in range(1, 8):
-        i += t >= profile.t[k]
-    h = t - profile.t[i]
-    a, j = profile.a[i], profile.j[i]
-    v = profile.v[i] + h * (a + 0.5 * h * j)
-    r = profile.x[i] + h * (profile.v[i] + h * (0.5 * a + h * j / 6.0))
+        later = t >= profile.t[k]
+        begin, x = where(later, profile.t[k], begin), where(later, profile.x[k], x)
+        v_0, a = where(later, profile.v[k], v_0), where(later, profile.a[k], a)
+        j = where(later, profile.j[k], j)
+    h = t - begin
+    v = v_0 + h * (a + 0.5 * h * j)
+    r = x + h * (v_0 + h * (0.5 * a + h * j / 6.0))
     # rounding must not carry the reference past its ends nor turn it round
     low, high = min(profile.start, profile.target), max(profile.start, profile.target)
     v = profile.direction * max(profile.direction * v, 0.0)
-    return min(max(r, low), high), v, a + h * j
+    r = min(max(r, low), high)
+    before, after = t < profile.t[0], t >= profile.t_end
+    over = before | after
+    r = where(before, profile.start, where(after, profile.target, r))
+    return r, where(over, 0.0, v), where(over, 0.0, a + h * j)
 
 
 @kernel

@@ -1,0 +1,93 @@
+"""Powers, exponential and sine in arithmetic alone, for plain numbers and for lanes alike.
+
+A call into the mathematics library would break the vector and, in a single run, make the compiled
+code put all its numbers away. Every function here is a reduction to a short range and a series
+that is cut where its next term falls below the last digit; a test compares all of them with the
+library over their whole ranges.
+"""
+
+from __future__ import annotations
+
+import math
+
+from servosim._jit import inner_kernel
+from servosim._lanes import parts, scaled, where
+
+_ROOT_2 = math.sqrt(2.0)
+_L = tuple(2.0 / math.log(2.0) / (2 * k + 1) for k in range(11))  # of 2 artanh(s)/ln 2
+_E = tuple(math.log(2.0) ** k / math.factorial(k) for k in range(15))  # of 2^f
+_S = tuple((-1.0) ** k / math.factorial(2 * k + 1) for k in range(12))  # of sin(x)
+_TURN = 1.0 / (2.0 * math.pi)
+_LOG2_E = 1.0 / math.log(2.0)
+_LEAST, _MOST = -1022.0, 1023.0
+
+
+@inner_kernel
+def log2(x: float) -> float:
+    """Return the logarithm to base 2 of a positive number: 2 artanh((m - 1)/(m + 1))/ln 2 + k."""
+    m, k = parts(x)
+    large = m > _ROOT_2
+    m = where(large, 0.5 * m, m)
+    k = where(large, k + 1.0, k)
+    s = (m - 1.0) / (m + 1.0)
+    z = s * s
+    z2 = z * z
+    z4 = z2 * z2
+    low = (_L[0] + _L[1] * z) + z2 * (_L[2] + _L[3] * z)
+    high = (_L[4] + _L[5] * z) + z2 * (_L[6] + _L[7] * z)
+    top = (_L[8] + _L[9] * z) + z2 * _L[10]
+    return k + s * (low + z4 * (high + z4 * top))
+
+
+@inner_kernel
+def exp2(y: float) -> float:
+    """Return two to a power; beyond the range of doubles that of its end."""
+    y = min(max(y, _LEAST), _MOST)
+    k = math.floor(y + 0.5)
+    f = y - k
+    f2 = f * f
+    f4 = f2 * f2
+    low = (_E[0] + _E[1] * f) + f2 * (_E[2] + _E[3] * f)
+    middle = (_E[4] + _E[5] * f) + f2 * (_E[6] + _E[7] * f)
+    high = (_E[8] + _E[9] * f) + f2 * (_E[10] + _E[11] * f)
+    top = (_E[12] + _E[13] * f) + f2 * _E[14]
+    return scaled(low + f4 * (middle + f4 * (high + f4 * top)), k)
+
+
+@inner_kernel
+def power(x: float, e: float) -> float:
+    """Return a positive number to a power."""
+    return exp2(e * log2(x))
+
+
+@inner_kernel
+def exponential(x: float) -> float:
+    """Return e to a power."""
+    return exp2(x * _LOG2_E)
+
+
+@inner_kernel
+def _sine_near(x: float) -> float:
+    """Return the sine of an angle from -pi/2 to pi/2."""
+    z = x * x
+    z2 = z * z
+    z4 = z2 * z2
+    low = (_S[0] + _S[1] * z) + z2 * (_S[2] + _S[3] * z)
+    middle = (_S[4] + _S[5] * z) + z2 * (_S[6] + _S[7] * z)
+    high = (_S[8] + _S[9] * z) + z2 * (_S[10] + _S[11] * z)
+    return x * (low + z4 * (middle + z4 * high))
+
+
+@inner_kernel
+def sine(x: float) -> float:
+    """Return the sine of an angle; its absolute error grows with the size of the angle."""
+    turns = x * _TURN
+    r = turns - math.floor(turns + 0.5)
+    r = where(r > 0.25, 0.5 - r, where(r < -0.25, -0.5 - r, r))
+    return _sine_near(2.0 * math.pi * r)
+
+
+@inner_kernel
+def cosine(x: float) -> float:
+    """Return the cosine of an angle."""
+    return sine(x + 0.5 * math.pi)

@@ -429,9 +429,7 @@ def run(
                     x[i.supply_pressure],
                     p.supply.p_T,
                 )
-                d_xs, d_vs = valve_derivative(
-                    t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve
-                )
+                d_xs, d_vs = valve_derivative(t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve)
                 K[0, i.spool_rate] = where(under_way, d_vs, K[0, i.spool_rate])
                 K[0, i.spool] = where(under_way, d_xs, K[0, i.spool])
             code, reached, h, tried = stretch(

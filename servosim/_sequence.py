@@ -313,9 +313,7 @@ def act(
 
 
 @kernel
-def _mix(
-    here: bool, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters
-) -> bool:
+def _mix(here: bool, x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParameters) -> bool:
     """Join chambers and lines that the lock opens; return whether pressures jumped."""
     k, i, c = p.lock, p.index, p.cylinder
     opens_a, opens_b = here, here

@@ -191,9 +191,7 @@ def simulate(
     return run
 
 
-def beginning(
-    axis: Axis, move: Move
-) -> tuple[NDArray[np.float64], NDArray[np.float64], Rest]:
+def beginning(axis: Axis, move: Move) -> tuple[NDArray[np.float64], NDArray[np.float64], Rest]:
     """Return the state and the memory with which a move begins.
 
     Parameters

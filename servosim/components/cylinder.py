@@ -22,7 +22,7 @@ from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel
 from servosim._lanes import some, where
-from servosim.components.oil import OilParameters, compressibility
+from servosim.components.oil import OilParameters, compressibility, compressibility_parts
 from servosim.params import Table, choice, quantity
 
 STATES = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b")
@@ -332,11 +332,12 @@ def _side_rates(
     into the chamber beside it.
     """
     (p_c, p_l), (V, V_l, hose), (port, through, into) = pressures, volumes, flows
-    soft = compressibility(p_c, oil) + p.wall
-    d_c = (port + into + (V + V_l) * warm) / ((V + V_l) * soft + hose)
+    soft, whole = compressibility_parts(p_c, oil)
+    soft += p.wall * whole
+    d_c = (port + into + (V + V_l) * warm) * whole / ((V + V_l) * soft + hose * whole)
     d_l = d_c
     if some(merged < 0.5):
-        apart = (through + into + V * warm) / (V * soft)
+        apart = (through + into + V * warm) * whole / (V * soft)
         alone = (port - through + V_l * warm) / (chamber_compliance(V_l, p_l, p, oil) + hose)
         d_c, d_l = where(merged < 0.5, apart, d_c), where(merged < 0.5, alone, d_l)
     return d_c, d_l

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from servosim._elementary import exponential, power, sine
 from servosim._jit import inner_kernel
-from servosim._lanes import some, where
+from servosim._lanes import no, some, where
 
 STRIBECK, LUGRE, LUGRE_PLAIN = 0, 1, 2
 
@@ -37,8 +37,17 @@ class FrictionParameters(NamedTuple):
 
 @inner_kernel
 def faded(square: float) -> float:
-    """Return exp(-square); beyond 50, where nothing of a force is left (2e-22), zero at once."""
-    return where(square < 50.0, exponential(-square), 0.0)
+    """Return exp(-square); beyond 50, where nothing of a force is left (2e-22), zero at once.
+
+    Near zero, where a table at rest stays, five terms of the series are exact.
+    """
+    near, far = square < 0.004, square >= 50.0
+    series = 1.0 - square * (1.0 - square * (0.5 - square * (1.0 / 6.0 - square * (1.0 / 24.0))))
+    value = where(near, series, 0.0)
+    between = no(near | far)
+    if some(between):
+        value = where(between, exponential(-square), value)
+    return value
 
 
 @inner_kernel

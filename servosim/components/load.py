@@ -225,6 +225,7 @@ class LoadParameters(NamedTuple):
     two: int
     M_p: float
     M_t: float
+    M_inverse: float  # of both masses together, 1/kg
     M_g: float  # weight on the piston's side: rotating inertia has none, kg
     sin: float
     cos: float
@@ -292,6 +293,8 @@ def load_parameters(
         two=int(two),
         M_p=structure.piston_mass + screw_mass,
         M_t=table.mass + table.workpiece_mass,
+        M_inverse=1.0
+        / (structure.piston_mass + screw_mass + table.mass + table.workpiece_mass),
         M_g=structure.piston_mass,
         sin=math.sin(table.inclination),
         cos=math.cos(table.inclination),
@@ -400,7 +403,7 @@ def derivative(
     outer = counterbalance_force(x_t, p) - u[4] - held - way - p.M_t * GRAVITY * p.sin
     inner = u[0] - u[1] - seal - p.M_g * GRAVITY * p.sin
     if p.two == 0:
-        a = (inner + outer) / (p.M_p + p.M_t)
+        a = (inner + outer) * p.M_inverse
         return x[1], a, x[1], a, way_rate, seal_rate
     link = coupling_force(x[0] - x[2], x[1] - x[3], p)
     return x[1], (inner - link) / p.M_p, x[3], (outer + link) / p.M_t, way_rate, seal_rate

@@ -19,8 +19,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from servosim._jit import inner_kernel
 from servosim._elementary import power
+from servosim._jit import inner_kernel
 from servosim.params import Table, number, quantity
 
 ATMOSPHERE = 101325.0
@@ -265,7 +265,14 @@ def oil_parameters(oil: Oil) -> OilParameters:
 
 @inner_kernel
 def compressibility(p: float, oil: OilParameters) -> float:
-    """Return 1/K of oil with free air at gauge pressure p [1/Pa].
+    """Return 1/K of oil with free air at gauge pressure p [1/Pa], see below."""
+    softness, whole = compressibility_parts(p, oil)
+    return softness / whole
+
+
+@inner_kernel
+def compressibility_parts(p: float, oil: OilParameters) -> tuple[float, float]:
+    """Return 1/K of oil with free air at gauge pressure p as a ratio, for one division less.
 
     ``1/K = [(1 - a0)/K_l + a0 r/(n p_abs)] / [(1 - a0) + a0 r]`` with ``r = (p0/p_abs)^(1/n)``,
     evaluated at ``max(p_abs, p_floor)``; a0 is meant at atmospheric pressure p0
@@ -276,4 +283,4 @@ def compressibility(p: float, oil: OilParameters) -> float:
     bare = 1.0 - oil.a_0
     n_p = oil.n * p_abs
     gas = oil.a_0 * power(p_abs * (1.0 / ATMOSPHERE), oil.expanded)
-    return (bare * n_p + gas * liquid) / (liquid * n_p * (bare + gas))
+    return bare * n_p + gas * liquid, liquid * n_p * (bare + gas)

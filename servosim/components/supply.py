@@ -19,8 +19,8 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel, kernel
-from servosim._lanes import some, where
-from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility
+from servosim._lanes import where
+from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility, compressibility_parts
 from servosim.components.orifice import coefficient, flow_through
 from servosim.params import Table, choice, number, quantity
 
@@ -183,6 +183,9 @@ class SupplyParameters(NamedTuple):
     gas_content: float  # p V/T of the gas, J/K
     gas_rate: float  # 1/tau_g
     kappa_inverse: float
+    C_inverse: float  # 1/C_T
+    band_inverse: float
+    pump_rate: float  # 1/tau
 
 
 def supply_parameters(supply: Supply) -> SupplyParameters:
@@ -230,6 +233,9 @@ def supply_parameters(supply: Supply) -> SupplyParameters:
         * (supply.precharge_pressure + ATMOSPHERE)
         / supply.ambient_temperature,
         gas_rate=1.0 / supply.gas_time_constant if gas else 1.0,
+        C_inverse=1.0 / supply.tank_heat_capacity,
+        band_inverse=1.0 / supply.compensator_band if kind == COMPENSATED else 1.0,
+        pump_rate=1.0 / supply.compensator_time if kind == COMPENSATED else 1.0,
         kappa_inverse=1.0 / supply.gas_exponent if gas else 1.0 / 1.4,
     )
 
@@ -239,7 +245,7 @@ def pump_target(p_P: float, p: SupplyParameters) -> float:
     """Return the flow that the pump settles at for a pressure [m3/s]."""
     if p.kind == FIXED:
         return p.q_max
-    return p.q_max * min(max((p.p_set - p_P) / p.band, 0.0), 1.0)
+    return p.q_max * min(max((p.p_set - p_P) * p.band_inverse, 0.0), 1.0)
 
 
 @inner_kernel
@@ -266,12 +272,18 @@ def gas_compliance(p_P: float, T_g: float, p: SupplyParameters) -> tuple[float, 
     """
     if p.gas == 0:
         return 0.0, 0.0
+    compliance, cooling, _ = _gas(p_P, T_g, p)
+    return compliance, cooling
+
+
+@inner_kernel
+def _gas(p_P: float, T_g: float, p: SupplyParameters) -> tuple[float, float, float]:
+    """Return compliance and cooling of the gas, and 1/p of it; all zero if it is not charged."""
     p_abs = p_P + ATMOSPHERE
     charged = p_abs * p.T_a > p.p_0 * T_g
-    p_inverse = 1.0 / p_abs
+    p_inverse = where(charged, 1.0 / p_abs, 0.0)
     V_over_T = p.gas_content * p_inverse * p.kappa_inverse
-    compliance = where(charged, V_over_T * T_g * p_inverse, 0.0)
-    return compliance, where(charged, V_over_T * (T_g - p.T_a) * p.gas_rate, 0.0)
+    return V_over_T * T_g * p_inverse, V_over_T * (T_g - p.T_a) * p.gas_rate, p_inverse
 
 
 @inner_kernel
@@ -287,28 +299,30 @@ def derivative(
     Without a line both pressures are one state and have one rate.
     """
     p_P, p_S, q_p, T_g, T = x[0], x[1], x[2], x[3], x[4]
-    d_T = (u[1] - p.hA * (T - p.T_a)) / p.C_T
+    d_T = (u[1] - p.hA * (T - p.T_a)) * p.C_inverse
     if p.kind == IDEAL:
         return 0.0, 0.0, 0.0, 0.0, d_T
     d_q = 0.0
     if p.kind == COMPENSATED:
-        d_q = (pump_target(p_P, p) - q_p) / p.tau
-    C_gas, q_cooling = gas_compliance(p_P, T_g, p)
-    C_P = p.V_P * compressibility(p_P, oil) + C_gas
+        d_q = (pump_target(p_P, p) - q_p) * p.pump_rate
+    C_gas = q_cooling = p_inverse = 0.0
+    if p.gas == 1:
+        C_gas, q_cooling, p_inverse = _gas(p_P, T_g, p)
+    soft, whole = compressibility_parts(p_P, oil)
+    C_P = p.V_P * soft + C_gas * whole  # times whole
     net = q_p - relief_flow(p_P, p) - q_cooling
     if p.line == 1:
         q_line = line_flow(p_P, p_S, p)
-        d_P = (net - q_line) / C_P
+        d_P = (net - q_line) * whole / C_P
         d_S = (q_line - u[0]) / (p.V_S * compressibility(p_S, oil))
     else:
-        d_P = (net - u[0]) / C_P
+        d_P = (net - u[0]) * whole / C_P
         d_S = d_P
     d_gas = 0.0
     if p.gas == 1:
         # T (kappa - 1) times -dV/V, which is (C_gas dp + q_cooling) over V
         relaxing = (T_g - p.T_a) * p.gas_rate
-        warmed = T_g * d_P / (p_P + ATMOSPHERE) + relaxing
-        warmed = where(C_gas > 0.0, warmed, 0.0)
+        warmed = T_g * d_P * p_inverse + where(C_gas > 0.0, relaxing, 0.0)
         d_gas = (1.0 - p.kappa_inverse) * warmed - relaxing
     return d_P, d_S, d_q, d_gas, d_T
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._elementary import sine
+from servosim._elementary import inverse_fourth_root, sine
 from servosim._jit import inner_kernel, kernel
 from servosim._lanes import some, where
 from servosim.params import Table, choice, number, quantity
@@ -225,6 +225,7 @@ class ValveParameters(NamedTuple):
     order: int
     omega: float
     zeta: float
+    K_spool: float  # omega/(2 zeta), 1/s
     tau: float
     rate: float  # greatest spool speed, 1/s
     piloted: int
@@ -275,14 +276,12 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
         ``dp_t = dp_t1 / (c^2 + max(o, 0)^2)``.
     """
     c2 = p.c * p.c
-    size = abs(o)
-    wide = 0.5 * (size + math.sqrt(size * size + 4.0 * c2))
+    o_eff = 0.5 * (o + math.sqrt(o * o + 4.0 * c2))  # exact to 1e-16 of the rated stroke
     o_pos = max(o, 0.0)
     D = c2 + o_pos * o_pos
-    # (dp^2 + dp_t^2)^(1/4) with dp_t = dp_t1/D, written with one division less
-    turn = math.sqrt(D / math.sqrt(dp * dp * D * D + p.dp_t * p.dp_t))
-    # inside the overlap (o + root)/2 is c^2/wide, which keeps its digits
-    o_eff = where(o > 0.0, wide, c2 / wide)
+    # the fourth root with dp_t = dp_t1/D, written without a division
+    drop = dp * D
+    turn = D * inverse_fourth_root((drop * drop + p.dp_t * p.dp_t) * (D * D))
     return K * area_fraction(o_eff, p) * dp * turn
 
 
@@ -323,7 +322,7 @@ def derivative(
         v = min(max((u[0] - xs) / p.tau, -rate), rate)
         blocked = ((xs >= 1.0) & (v > 0.0)) | ((xs <= -1.0) & (v < 0.0))
         return where(blocked, 0.0, v), 0.0
-    v_c = min(max(p.omega / (2.0 * p.zeta) * (u[0] - xs), -rate), rate)
+    v_c = min(max(p.K_spool * (u[0] - xs), -rate), rate)
     a = 2.0 * p.zeta * p.omega * (v_c - vs)
     if some(abs(xs) >= 1.0):
         top, bottom = (xs >= 1.0) & (vs >= 0.0), (xs <= -1.0) & (vs <= 0.0)

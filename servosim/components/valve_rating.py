@@ -196,6 +196,9 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
         piloted=int(valve.piloted == "yes"),
         p_rating=valve.rating_pressure,
         q_pilot=valve.pilot_leakage,
+        K_spool=0.5 * valve.natural_frequency / valve.damping_ratio
+        if valve.dynamics == "second_order"
+        else 0.0,
         K_pilot=valve.pilot_leakage / math.sqrt(valve.rating_pressure),
         r_narrow=0.5 * t,
         r_wide=0.5 * max(H - (1.0 - w) * t, 0.0) / w,

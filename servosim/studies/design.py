@@ -11,7 +11,9 @@ import numpy as np
 
 from servosim.errors import Fault, ParameterError
 from servosim.studies.parameters import Parameter, parameter_of
-from servosim.studies.plan import Input, Limit, Plan, Values
+from servosim.studies.inputs import Input, Values
+from servosim.studies.limits import Limit
+from servosim.studies.plan import Plan
 
 if TYPE_CHECKING:
     from servosim.axis import Axis

@@ -6,13 +6,11 @@ all combinations of the dimensions, the last one running fastest.
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import hashlib
 import json
 import math
 import tomllib
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -22,7 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim.errors import Fault, ParameterError
-from servosim.params import dumps, edit
+from servosim.params import dumps
+from servosim.studies import archive
+from servosim.studies.case_text import case_text, shown_changes
+from servosim.studies.inputs import Input, Values
+from servosim.studies.limits import Limit
 from servosim.studies.parameters import Parameter, base_value, field_of, parameter_of
 from servosim.version import __version__
 
@@ -30,51 +32,8 @@ if TYPE_CHECKING:
     from servosim.axis import Axis
 
 SEED = "move.seed"
+SEED_ARRAY = "seeds"
 _FORMAT = 1
-
-Array = NDArray[np.float64]
-Values = Array | tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Limit:
-    """What a figure must keep to.
-
-    Parameters
-    ----------
-    low, high : float, optional
-        Lowest and highest value that passes [SI unit of the figure].
-    """
-
-    low: float = -math.inf
-    high: float = math.inf
-
-
-@dataclass(frozen=True, eq=False)
-class Input:
-    """One parameter and its values along a dimension.
-
-    Attributes
-    ----------
-    path : str
-        "table.key".
-    name : str
-        Its name in the results.
-    dim : str
-        The dimension along which it varies.
-    values : ndarray of float64 or tuple of str
-        One value for each place along the dimension [unit]; names for a choice. Where a case of a
-        list leaves the value of the file: nan, or "".
-    unit, spelling : str
-        SI unit, and unit in which the file shows it; "" for a choice.
-    """
-
-    path: str
-    name: str
-    dim: str
-    values: Values
-    unit: str
-    spelling: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +106,7 @@ class Plan:
     @property
     def columns(self) -> dict[str, Values]:
         """Values of every case by path, shape (n,) [SI]; made anew each time it is asked for."""
-        return {one.path: self._column(one) for one in self.inputs}
+        return {one.path: one.column(self.dims, self.shape) for one in self.inputs}
 
     @property
     def coordinates(self) -> dict[str, tuple[str, Any, str]]:
@@ -161,14 +120,6 @@ class Plan:
         for one in self.inputs:
             found[one.name] = (one.dim, one.values, one.unit)
         return found
-
-    def _column(self, one: Input) -> Values:
-        place = self.dims.index(one.dim)
-        before, after = math.prod(self.shape[:place]), math.prod(self.shape[place + 1 :])
-        if isinstance(one.values, tuple):
-            inner = [name for name in one.values for _ in range(after)]
-            return tuple(inner) * before
-        return np.tile(np.repeat(one.values, after), before)
 
     def values(self, path: str) -> Values:
         """Return the value of a parameter in every case, the file's own where a case leaves it.
@@ -193,7 +144,7 @@ class Plan:
             what, expected = f"{path!r} does not vary", " or ".join(self.paths)
             raise ParameterError(Fault(what=what, expected=expected))
         base = base_value(self.axis.file, parameter_of(self.axis.file, path))
-        column = self._column(one)
+        column = one.column(self.dims, self.shape)
         if isinstance(column, tuple):
             return tuple(name or str(base or "") for name in column)
         return np.where(np.isnan(column), np.nan if base is None else base, column)
@@ -264,15 +215,8 @@ class Plan:
         except ParameterError as error:
             name = f"case {self.first + k}"
             faults = [dataclasses.replace(fault, file=name) for fault in error.faults]
-            faults.append(Fault(name, what=f"made of {self._shown(changes)}"))
+            faults.append(Fault(name, what=f"made of {shown_changes(changes)}"))
             raise ParameterError(faults) from None
-
-    def _shown(self, changes: Mapping[str, Any]) -> str:
-        """Return the changes of a case in words."""
-        return ", ".join(
-            f"{path} = {Parameter(path, field_of(path)).show(value)}"
-            for path, value in changes.items()
-        )
 
     def case_file(self, k: int) -> str:
         """Return a parameter file of one case; ``servosim move`` reruns it to the same bits.
@@ -292,43 +236,17 @@ class Plan:
         ParameterError
             If there is no such case, or a value is infinite and cannot be written.
         """
-        changes = self.changes(k)
-        try:
-            text = dumps(self.axis.replace(changes).file)
-        except ParameterError:
-            text = edit(dumps(self.axis.file), self._raw(k, changes))
-        number = self.first + k
-        title = self.axis.file.title.rstrip(".")
-        study = f"the study '{self.title}'" if self.title else "a study"
-        notes = [
-            self.axis.file.notes.rstrip(),
-            f"Case {number} of {self.whole} of {study} (fingerprint {self.fingerprint}): "
-            f"{self._shown(changes)}.",
-        ]
         from servosim.simulate import TOLERANCE
 
+        changes = self.changes(k)
+        study = f"the study '{self.title}'" if self.title else "a study"
+        note = (
+            f"Case {self.first + k} of {self.whole} of {study} (fingerprint {self.fingerprint}): "
+            f"{shown_changes(changes)}."
+        )
         if self.tolerance != TOLERANCE:
-            notes.append(
-                f"The study was run with tolerance {self.tolerance!r}, which a file does not state."
-            )
-        head = {"title": f"{title}; case {number}", "notes": " ".join(filter(None, notes))}
-        return _with_head(text, head)
-
-    def _raw(self, k: int, changes: Mapping[str, Any]) -> dict[str, Any]:
-        """Return changes as TOML holds them, without asking whether they make sense."""
-        raw: dict[str, Any] = {}
-        for path, value in changes.items():
-            one = Parameter(path, field_of(path))
-            if isinstance(value, float) and not math.isfinite(value):
-                what = f"case {self.first + k} has the value {value}, which no file can hold"
-                raise ParameterError(one.fault(what, "a distribution without infinite values"))
-            if one.field.kind == "switch":
-                raw[path] = value == "true"
-            elif isinstance(value, float) and one.field.kind == "quantity" and one.unit != "1":
-                raw[path] = one.show(value)
-            else:
-                raw[path] = value
-        return raw
+            note += f" It was run with tolerance {self.tolerance!r}, which a file does not state."
+        return case_text(self.axis.file, changes, f"case {self.first + k}", note)
 
     def subset(self, first: int, last: int) -> Plan:
         """Return consecutive cases as a plan of their own.
@@ -354,10 +272,7 @@ class Plan:
         places = dict(
             zip(self.dims, np.unravel_index(np.arange(first, last), self.shape), strict=True)
         )
-        inputs = tuple(
-            dataclasses.replace(one, dim="case", values=_taken(one.values, places[one.dim]))
-            for one in self.inputs
-        )
+        inputs = tuple(one.taken("case", places[one.dim]) for one in self.inputs)
         return dataclasses.replace(
             self,
             dims=("case",),
@@ -369,33 +284,26 @@ class Plan:
 
     @cached_property
     def fingerprint(self) -> str:
-        """Hash of everything the figures depend on, with the version and its compiled sources."""
+        """Hash of all that the figures depend on, with the version and its compiled sources.
+
+        Title and limits are no part of it: another limit judges the same figures.
+        """
         from servosim._jit import source_hash
 
         digest = hashlib.sha256(f"servosim {__version__} {source_hash()}\n".encode())
         header, arrays = self._parts()
+        for name in ("title", "limits"):
+            del header[name]
         digest.update(json.dumps(header, sort_keys=True).encode())
         for array in arrays.values():
             digest.update(array.tobytes())
         return digest.hexdigest()
 
     def _parts(self) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
-        """Return the plan as plain values and as arrays in the order of bytes of any machine."""
-        inputs, arrays = [], {"seeds": self.seeds.astype("<i8")}
-        for one in self.inputs:
-            about: dict[str, Any] = {
-                "path": one.path,
-                "name": one.name,
-                "dim": one.dim,
-                "unit": one.unit,
-                "spelling": one.spelling,
-            }
-            if isinstance(one.values, tuple):
-                about["names"] = names = sorted(set(one.values))
-                index = {name: place for place, name in enumerate(names)}
-                arrays[one.path] = np.array([index[name] for name in one.values], dtype="<i8")
-            else:
-                arrays[one.path] = np.asarray(one.values, dtype="<f8")
+        """Return the plan as plain values, and as arrays in one order of bytes."""
+        inputs, arrays = [], {SEED_ARRAY: self.seeds.astype("<i8")}
+        for place, one in enumerate(self.inputs):
+            about, arrays[f"input_{place}"] = one.parts()
             inputs.append(about)
         header = {
             "format": _FORMAT,
@@ -413,29 +321,24 @@ class Plan:
         }
         return header, arrays
 
-    def pack(self) -> dict[str, Any]:
-        """Return the plan in plain values that JSON holds, for another machine.
+    def pack(self) -> bytes:
+        """Return the plan as bytes, for a file or for another machine.
 
         Returns
         -------
-        dict
-            The axis as the text of its file, arrays as compressed bytes in base 64.
+        bytes
+            An archive of plain arrays; the axis as the text of its file. Nothing in it is code.
         """
-        header, arrays = self._parts()
-        packed = {
-            name: base64.b64encode(zlib.compress(array.tobytes(), 1)).decode("ascii")
-            for name, array in arrays.items()
-        }
-        return {**header, "arrays": packed}
+        return archive.pack(*self._parts())
 
     @staticmethod
-    def unpack(packed: Mapping[str, Any]) -> Plan:
+    def unpack(packed: bytes) -> Plan:
         """Return the plan that :meth:`pack` gave.
 
         Parameters
         ----------
-        packed : mapping
-            Plain values.
+        packed : bytes
+            The archive.
 
         Returns
         -------
@@ -447,65 +350,39 @@ class Plan:
         ParameterError
             If it is no plan that this version can read.
         """
+        header, arrays = archive.unpack(packed)
         try:
-            return _unpacked(packed)
-        except ParameterError:
-            raise
-        except (KeyError, TypeError, ValueError, AttributeError, zlib.error) as error:
-            what = f"no plan that this version can read: {error!r}"
-            raise ParameterError(Fault(what=what, expected="what Plan.pack gave")) from None
+            return _joined(header, arrays)
+        except archive.NO_ARCHIVE as error:
+            if isinstance(error, ParameterError):
+                raise
+            raise archive.no_plan(error) from None
 
 
-def _taken(values: Values, places: NDArray[np.intp]) -> Values:
-    if isinstance(values, tuple):
-        return tuple(values[place] for place in places.tolist())
-    return values[places]
-
-
-def _with_head(text: str, head: Mapping[str, str]) -> str:
-    """Return a parameter file with other texts above its tables."""
-    given = tomllib.loads(text)
-    if all(key in given for key in head):
-        return edit(text, head)
-    lines = "".join(f"{key} = {json.dumps(head[key])}\n" for key in head if key not in given)
-    return lines + edit(text, {key: value for key, value in head.items() if key in given})
-
-
-def _unpacked(packed: Mapping[str, Any]) -> Plan:
-    """Return the plan in plain values, which may raise anything if they are no plan."""
+def _joined(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Plan:
+    """Return the plan in an archive, which may raise anything if it is none."""
     from servosim.axis import Axis
     from servosim.document import AxisFile
 
-    if packed["format"] != _FORMAT:
-        raise ValueError(f"format {packed['format']}")
-
-    def array(name: str, kind: str) -> NDArray[Any]:
-        held = zlib.decompress(base64.b64decode(packed["arrays"][name], validate=True))
-        return np.frombuffer(held, dtype=kind).astype(kind[1:])
-
-    inputs = []
-    for about in packed["inputs"]:
-        one = dict(about)
-        names = one.pop("names", None)
-        values: Values
-        if names is None:
-            values = array(one["path"], "<f8")
-        else:
-            values = tuple(names[place] for place in array(one["path"], "<i8").tolist())
-        inputs.append(Input(values=values, **one))
+    if header["format"] != _FORMAT:
+        raise ValueError(f"format {header['format']}")
+    limits = {
+        name: Limit(float(low), float(high)) for name, (low, high) in header["limits"].items()
+    }
     return Plan(
-        axis=Axis(AxisFile(**tomllib.loads(packed["axis"]))),
-        dims=tuple(packed["dims"]),
-        shape=tuple(packed["shape"]),
-        inputs=tuple(inputs),
-        seeds=array("seeds", "<i8"),
-        limits={
-            name: Limit(float(low), float(high)) for name, (low, high) in packed["limits"].items()
-        },
-        traces=tuple(packed["traces"]),
-        tolerance=float(packed["tolerance"]),
-        design=dict(packed["design"]),
-        title=packed["title"],
-        first=packed["first"],
-        whole=packed["whole"],
+        axis=Axis(AxisFile(**tomllib.loads(header["axis"]))),
+        dims=tuple(header["dims"]),
+        shape=tuple(header["shape"]),
+        inputs=tuple(
+            Input.joined(about, arrays[f"input_{place}"])
+            for place, about in enumerate(header["inputs"])
+        ),
+        seeds=arrays[SEED_ARRAY].astype(np.int64),
+        limits=limits,
+        traces=tuple(header["traces"]),
+        tolerance=float(header["tolerance"]),
+        design=dict(header["design"]),
+        title=header["title"],
+        first=header["first"],
+        whole=header["whole"],
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -182,11 +183,32 @@ def edges(centres: Array) -> tuple[Array, bool]:
     return np.concatenate([[ends[0]], inner, [ends[1]]]), by_ratio
 
 
-def legend_beside(ax: Axes, **options: Any) -> None:
-    """Put the legend beside the axes, where it covers nothing."""
+def legend_inside(ax: Axes, **options: Any) -> None:
+    """Put the legend where it covers least, if there is anything to tell apart."""
     if ax.get_legend_handles_labels()[0] or options.get("handles"):
-        place = {"loc": "upper left", "bbox_to_anchor": (1.01, 1.02)}
-        ax.legend(fontsize="small", frameon=False, borderaxespad=0.0, **{**place, **options})
+        style = {"loc": "best", "frameon": True, "framealpha": 0.85, "edgecolor": "none"}
+        ax.legend(fontsize="small", **{**style, **options})
+
+
+def legend_below(ax: Axes, handles: Sequence[Any], depth: float = -0.14) -> None:
+    """Put a legend of one line under the axes, at the right."""
+    if handles:
+        ax.legend(
+            handles=list(handles), loc="upper right", bbox_to_anchor=(1.0, depth),
+            ncols=len(handles), fontsize="small", frameon=False, borderaxespad=0.0,
+            handlelength=2.2, columnspacing=1.4,
+        )  # fmt: skip
+
+
+def rounded(values: Sequence[float], reach: float) -> list[str]:
+    """Return numbers with as many decimals as tell a hundredth of a range apart."""
+    decimals = 2 - math.floor(math.log10(reach)) if reach > 0.0 else 3
+    texts = []
+    for one in values:
+        text = f"{round(one, decimals) + 0.0:.{min(max(decimals, 0), 9)}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+        texts.append(text.replace("-", "−"))
+    return texts
 
 
 def chosen(metrics: Sequence[str] | None, result: StudyResult) -> list[str]:

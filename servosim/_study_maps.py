@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+from matplotlib.colors import ListedColormap
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import NullLocator
 from numpy.typing import NDArray
 
 from servosim._drawing import BLUE, VERMILION
@@ -20,7 +22,8 @@ from servosim._study_drawing import (
     axes,
     edges,
     frame,
-    legend_beside,
+    legend_below,
+    legend_inside,
     limits_of,
     metric_scale,
     name_places,
@@ -31,6 +34,7 @@ from servosim.studies.result import StudyResult
 
 PARTS = 20  # most equal shares of the samples over which percentiles are taken
 LEAST_IN_PART = 20
+WITHIN, OUTSIDE = "#7FB7D9", "#F2D3B8"  # light shades of blue and vermilion
 _HALF = 0.5  # of its cases that a cell must hold to be coloured
 
 
@@ -91,13 +95,11 @@ def plot_map(
 
     failed = cells(result.status != 0).mean(axis=-1) > _HALF
     if metric is None:
-        shown = cells(result.passed().values.ravel()).mean(axis=-1)
-        missing, scale, limits = (
-            np.zeros_like(failed),
-            Scale("share within all limits [%]", "%"),
-            [],
-        )
-        title = "share within all limits"
+        passed = cells(result.passed().values.ravel())
+        shown = passed.mean(axis=-1)
+        missing, scale, limits = np.zeros_like(failed), Scale("share of the cases [%]", "%"), []
+        many = f"share of {passed.shape[-1]} cases a cell, " if passed.shape[-1] > 1 else ""
+        title = f"{many}within all limits"
     else:
         values = cells(result.figure(metric))
         held = (~np.isnan(values)).mean(axis=-1) >= _HALF
@@ -113,16 +115,18 @@ def plot_map(
             title += f", {which} of {values.shape[-1]} cases a cell"
     across, up = parameter_scale(result, found[x]), parameter_scale(result, found[y])
     centres = [_centres(result, dim, one) for dim, one in ((x, across), (y, up))]
-    _colour(ax, centres, np.asarray(scale.of(shown)), scale, share=metric is None)
-    handles = _mark_limits(ax, centres, (across, up), shown, limits, scale)
+    if metric is None and len(others) == 0:
+        handles = _pass_or_fail(ax, centres, shown > 0.5)
+    else:
+        _colour(ax, centres, np.asarray(scale.of(shown)), scale, share=metric is None)
+        handles = _mark_limits(ax, centres, (across, up), shown, limits, scale)
+    _measure(ax, centres)
     handles += _hatch(ax, centres, failed, missing)
     frame(ax, across.label, up.label, grid="")
     name_places(ax, "x", across)
     name_places(ax, "y", up)
     ax.set_title(title, fontsize="medium", loc="left")
-    if handles:
-        below = {"loc": "upper right", "bbox_to_anchor": (1.0, -0.14), "ncols": len(handles)}
-        legend_beside(ax, handles=handles, handlelength=2.2, columnspacing=1.4, **below)
+    legend_below(ax, handles)
     return ax
 
 
@@ -155,7 +159,7 @@ def _centres(result: StudyResult, dim: str, scale: Scale) -> Array:
 
 
 def _colour(ax: Axes, centres: list[Array], shown: Array, scale: Scale, share: bool) -> None:
-    (x, x_ratio), (y, y_ratio) = (edges(one) for one in centres)
+    (x, _), (y, _) = (edges(one) for one in centres)
     mesh = ax.pcolormesh(
         x, y, np.ma.masked_invalid(shown), cmap=COLOURS, vmin=0.0 if share else None,
         vmax=100.0 if share else None,
@@ -166,19 +170,25 @@ def _colour(ax: Axes, centres: list[Array], shown: Array, scale: Scale, share: b
         bar.outline.set_visible(False)
         if bar.vmin is not None and bar.vmax == bar.vmin:
             bar.set_ticks([bar.vmin])
-    for which, by_ratio, values in (("x", x_ratio, centres[0]), ("y", y_ratio, centres[1])):
-        if by_ratio:
+
+
+def _pass_or_fail(ax: Axes, centres: list[Array], passed: NDArray[np.bool_]) -> list[Any]:
+    """Colour cells of one case each; return entries for the legend."""
+    (x, _), (y, _) = (edges(one) for one in centres)
+    colours = ListedColormap([OUTSIDE, WITHIN])
+    ax.pcolormesh(x, y, passed.astype(float), cmap=colours, vmin=0.0, vmax=1.0)
+    return [Patch(color=WITHIN, label="within"), Patch(color=OUTSIDE, label="outside")]
+
+
+def _measure(ax: Axes, centres: list[Array]) -> None:
+    """Space both axes as their cells are, and number few places one by one."""
+    for which, values in zip("xy", centres, strict=True):
+        if edges(values)[1]:
             getattr(ax, f"set_{which}scale")("log")
         axis = ax.xaxis if which == "x" else ax.yaxis
         if len(values) <= 7:
-            axis.set_ticks(values, [f"{one:.4g}" for one in values])
-            axis.set_minor_locator(_no_ticks())
-
-
-def _no_ticks() -> Any:
-    from matplotlib.ticker import NullLocator
-
-    return NullLocator()
+            axis.set_ticks(values, [f"{one:.4g}".replace("-", "−") for one in values])
+            axis.set_minor_locator(NullLocator())
 
 
 def _mark_limits(
@@ -232,12 +242,10 @@ def _hatch(
     ):
         if not cells.any():
             continue
-        options = {"facecolor": "0.92", "edgecolor": "0.45", "linewidth": 0.0, "hatch": hatch}
-        ax.pcolor(
-            x, y, np.ma.masked_where(~cells, np.ones(cells.shape)), cmap="Greys", vmin=0.0, vmax=20.0,
-            hatch=hatch, edgecolor="0.45", linewidth=0.0,
-        )  # fmt: skip
-        handles.append(Patch(label=label, **options))
+        quiet: dict[str, Any] = {"hatch": hatch, "edgecolor": "0.45", "linewidth": 0.0}
+        masked = np.ma.masked_where(~cells, np.ones(cells.shape))
+        ax.pcolor(x, y, masked, cmap="Greys", vmin=0.0, vmax=20.0, **quiet)
+        handles.append(Patch(facecolor="0.95", label=label, **quiet))
     return handles
 
 
@@ -300,8 +308,8 @@ def plot_bands(
         ax.axhline(float(up.of(limit)), color=VERMILION, linestyle="--", linewidth=1.3, label=text)
     lacking = [k for k, part in enumerate(parts) if np.isnan(values[part]).any()]
     if lacking:
-        none = np.isnan(values).sum()
-        text = f"here some of the {none} cases without it"
+        none = int(np.isnan(values).sum())
+        text = f"cases without it ({none})"
         place = ax.get_xaxis_transform()
         ax.plot(
             at[lacking], np.full(len(lacking), 0.02), "x", color=VERMILION, ms=5.0, label=text,
@@ -311,7 +319,7 @@ def plot_bands(
     name_places(ax, "x", across)
     if shared:
         ax.set_title(f"{len(parts)} equal shares of {len(x)} samples", fontsize="small", loc="left")
-    legend_beside(ax)
+    legend_inside(ax)
     return ax
 
 

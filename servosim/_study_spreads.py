@@ -6,24 +6,27 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+from matplotlib.colors import ListedColormap
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from servosim._drawing import BLACK, BLUE, GREEN, ORANGE, SKY, VERMILION
+from servosim._drawing import BLUE, GREEN, ORANGE, SKY, VERMILION
 from servosim._study_drawing import (
     COLOURS,
     Array,
     Scale,
     axes,
     frame,
-    legend_beside,
+    legend_inside,
     limits_of,
     metric_scale,
     parameter_scale,
+    rounded,
 )
-from servosim.studies.result import StudyResult
+from servosim.studies.result import Effect, StudyResult
 from servosim.studies.statistics import meets, share_of
 
 _ABSCISSAE = 60  # places at which the band around a distribution is worked out
@@ -66,7 +69,7 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
             shares = [share_of(meets(values, -np.inf, one), 0.95, draws) for one in at]
             band = 100.0 * np.array([[one.low, one.high] for one in shares])
             ax.fill_between(
-                scale.of(at), band[:, 0], band[:, 1], step="post", color=BLUE, alpha=0.2, lw=0,
+                scale.of(at), band[:, 0], band[:, 1], color=BLUE, alpha=0.2, lw=0,
                 label="95 % band",
             )  # fmt: skip
         label = f"{len(values)} cases"
@@ -81,8 +84,7 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
     ax.set_title(
         _share_title(result, metric, len(values) - len(held)), fontsize="small", loc="left"
     )
-    if ax.get_legend_handles_labels()[0]:
-        ax.legend(loc="best", fontsize="small", frameon=True, framealpha=0.85, edgecolor="none")
+    legend_inside(ax)
     return ax
 
 
@@ -122,8 +124,9 @@ def plot_tornado(
     Returns
     -------
     matplotlib.axes.Axes
-        One bar a parameter from its low to its high end, largest first. A thin line spans the means
-        over the whole range where the figure turns in between; whiskers are two standard errors.
+        One bar a parameter from its low to its high end, largest first, beside it the ends of the
+        parameter. A thin frame spans the means over the whole range, which is wider where the
+        figure turns in between; whiskers are two standard errors of the change.
     """
     ax = axes(ax)
     effects = result.effects(metric)[:most]
@@ -134,39 +137,18 @@ def plot_tornado(
         return frame(ax, scale.label, "")
     middle = float(scale.of(float(np.nanmean(values))))
     for place, one in enumerate(effects):
-        low, high = (float(scale.of(mean)) for mean in one.means)
-        left, right = sorted((low, high))
-        ax.barh(place, low - middle, left=middle, height=0.6, color=SKY)
-        ax.barh(place, high - middle, left=middle, height=0.6, color=ORANGE)
-        ax.hlines(place, *(float(scale.of(end)) for end in one.span), color=BLACK, linewidth=1.0)
-        if np.isfinite(one.error):
-            error = 2.0 * abs(float(scale.of(one.error)))
-            ax.errorbar(high, place, xerr=error, color=BLACK, capsize=2.5, linewidth=0.8)
-        reach = 2.0 * abs(float(scale.of(one.error))) if np.isfinite(one.error) else 0.0
-        ends = [float(scale.of(end)) for end in one.span]
-        outer = (min(left, ends[0], high - reach), max(right, ends[1], high + reach))
-        parameter = parameter_scale(result, one.parameter)
-        texts = [parameter.text(value) for value in one.at]
-        if low > high:
-            texts.reverse()
-        for text, x, side, gap in (
-            (texts[0], outer[0], "right", -4),
-            (texts[1], outer[1], "left", 4),
-        ):
-            ax.annotate(
-                text, (x, place), xytext=(gap, 0), textcoords="offset points", ha=side, va="center",
-                fontsize="x-small",
-            )  # fmt: skip
+        _bar(ax, place, one, middle, scale, parameter_scale(result, one.parameter))
     names = [parameter_scale(result, one.parameter).label.split(" [")[0] for one in effects]
-    ax.set_yticks(range(len(effects)), names)
+    ax.set_yticks(range(len(effects)), [name.replace(" ", "\n", 1) for name in names])
     ax.invert_yaxis()
     ax.axvline(middle, color="0.4", linewidth=0.8)
-    shown = ax.get_xlim()
+    ends = np.array([middle, *(float(scale.of(x)) for one in effects for x in _reach(one))])
+    pad = 0.25 * np.ptp(ends) or 0.05 * abs(middle) or 1.0
+    ax.set_xlim(ends.min() - pad, ends.max() + pad)
     for limit in limits:
         x = float(scale.of(limit))
-        if shown[0] <= x <= shown[1]:
+        if ends.min() - pad <= x <= ends.max() + pad:
             ax.axvline(x, color=VERMILION, linestyle="--", linewidth=1.3)
-    ax.margins(x=0.22)
     frame(ax, f"mean {scale.label}", "", grid="x")
     ax.tick_params(axis="y", length=0)
     handles = [
@@ -174,13 +156,49 @@ def plot_tornado(
     ]
     ax.legend(handles=handles, fontsize="small", frameon=False, loc="lower right")
     ways = {
-        "means at the ends": "means over the grid at the ends of each range",
-        "conditional means": "means over the lowest and the highest tenth of the samples",
-        "regression": "straight regression between the 5 % and 95 % points",
+        "means at the ends": "grid: means at both ends",
+        "conditional means": "samples: means of the lowest and the highest tenth",
+        "regression": "samples: regression from 5 to 95 %",
     }
     used = [ways[way] for way in dict.fromkeys(one.method for one in effects)]
+    lacking = int(np.isnan(values).sum())
+    if lacking:
+        used.append(f"without it: {lacking} of {len(values)} cases")
     ax.set_title("; ".join(used), fontsize="small", loc="left")
     return ax
+
+
+def _reach(effect: Effect) -> tuple[float, ...]:
+    """Return how far a bar reaches to both sides [SI]."""
+    error = 2.0 * effect.error if np.isfinite(effect.error) else 0.0
+    return (*effect.span, effect.means[1] - error, effect.means[1] + error)
+
+
+def _bar(
+    ax: Axes, place: int, effect: Effect, middle: float, scale: Scale, parameter: Scale
+) -> None:
+    """Draw one bar of a tornado: its two ends from the middle, span, error, and values."""
+    low, high = (float(scale.of(mean)) - middle for mean in effect.means)
+    begin, end = (float(scale.of(mean)) for mean in effect.span)
+    ax.barh(place, end - begin, left=begin, height=0.66, color="none", edgecolor="0.45", lw=0.7)
+    one_side = low * high > 0.0
+    error = 2.0 * abs(float(scale.of(effect.error))) if np.isfinite(effect.error) else 0.0
+    for reach, at, colour, shift, whisker in (
+        (low, effect.at[0], SKY, -0.16, 0.0),
+        (high, effect.at[1], ORANGE, 0.16, error),
+    ):
+        y = place + (shift if one_side else 0.0)
+        ax.barh(y, reach, left=middle, height=0.3 if one_side else 0.62, color=colour)
+        if whisker:
+            ax.errorbar(middle + reach, y, xerr=whisker, color="0.25", capsize=2.5, lw=0.8)
+        right = reach > 0.0 or (reach == 0.0 and colour == ORANGE)
+        tip = middle + reach + (whisker if right else -whisker)
+        tip = max(tip, end) if right else min(tip, begin)
+        ax.annotate(
+            parameter.text(at), (tip, y), xytext=(4 if right else -4, 0),
+            textcoords="offset points", ha="left" if right else "right", va="center",
+            fontsize="x-small",
+        )  # fmt: skip
 
 
 def plot_sobol(result: StudyResult, metric: str, ax: Axes | None = None, *, at: Any = None) -> Axes:
@@ -222,7 +240,7 @@ def plot_sobol(result: StudyResult, metric: str, ax: Axes | None = None, *, at: 
     ax.legend(fontsize="small", frameon=False, loc="lower right")
     title = f"{indices.blocks} blocks of cases, 95 % intervals"
     if indices.left_out:
-        title += f"; {indices.left_out} left out, where a case failed or lacks the figure"
+        title += f"; incomplete and left out: {indices.left_out}"
     ax.set_title(title, fontsize="small", loc="left")
     return ax
 
@@ -277,23 +295,24 @@ def plot_parallel(
     lines = np.stack(
         [np.column_stack([np.arange(len(heights)), row]) for row in np.array(heights).T[drawn]]
     )
-    alpha = float(np.clip(60.0 / len(drawn), 0.12, 0.9))
-    options: dict[str, Any] = {"alpha": alpha, "linewidth": 0.9, "rasterized": len(drawn) > 300}
+    options: dict[str, Any] = {"linewidth": 0.9, "rasterized": len(drawn) > 300}
     if result.plan.limits:
         passed = result.passed().values.ravel()[drawn]
-        for which, colour, label, style in (
+        groups = (
             (passed, BLUE, "within all limits", "-"),
             (~passed, VERMILION, "outside, or without a figure", (0, (5, 1.5))),
-        ):
-            part = LineCollection(list(lines[which]), colors=colour, linestyles=[style], **options)
-            ax.add_collection(part)
-            ax.plot([], [], color=colour, linestyle=style, label=f"{label} ({int(which.sum())})")
-        ax.legend(
-            loc="upper left", bbox_to_anchor=(0.0, -0.16), ncols=2, fontsize="small", frameon=False
         )
+        for which, colour, label, style in sorted(groups, key=lambda one: -int(one[0].sum())):
+            shade = {"alpha": _alpha(int(which.sum())), "linestyles": [style], **options}
+            ax.add_collection(LineCollection(list(lines[which]), colors=colour, **shade))
+            ax.plot([], [], color=colour, linestyle=style, label=f"{label} ({int(which.sum())})")
+        place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.2), "ncols": 2}
+        ax.legend(fontsize="small", frameon=False, **place)
     else:
-        part = LineCollection(list(lines), array=shown[drawn], cmap=COLOURS, **options)
-        part.cmap.set_bad("0.6")
+        shade = {"alpha": _alpha(len(drawn)), **options}
+        dark = ListedColormap(colormaps[COLOURS](np.linspace(0.0, 0.88, 256)))  # seen on white
+        dark.set_bad("0.6")
+        part = LineCollection(list(lines), array=shown[drawn], cmap=dark, **shade)
         ax.add_collection(part)
         figure = ax.get_figure()
         if figure is not None:
@@ -312,7 +331,7 @@ def plot_parallel(
         )  # fmt: skip
     if np.isnan(values).any():
         ax.annotate("none", (len(scales) + 0.05, 1.1), va="center", fontsize="x-small")
-    words = [one.label.replace(" [", "\n[") for one in (*scales, scale)]
+    words = [one.label.replace(" [", "\n[").replace(" ", "\n", 1) for one in (*scales, scale)]
     ax.set_xticks(range(len(words)), words, fontsize="small")
     ax.set_xlim(-0.35, len(scales) + 0.55)
     ax.set_ylim(-0.06, 1.16)
@@ -324,6 +343,10 @@ def plot_parallel(
         text = f"{len(drawn)} of {result.plan.n} cases, evenly chosen"
         ax.set_title(text, fontsize="small", loc="left")
     return ax
+
+
+def _alpha(lines: int) -> float:
+    return float(np.clip(60.0 / max(lines, 1), 0.12, 0.9))
 
 
 def _ends(column: Array) -> tuple[float, float]:
@@ -343,8 +366,8 @@ def _upright(ax: Axes, place: int, scale: Scale, low: float, high: float) -> Non
     if scale.names:
         marks = [(float(k), name.replace("_", " ")) for k, name in enumerate(scale.names)]
     else:
-        marks = [(one, f"{one:.3g}".replace("-", "−")) for one in np.linspace(low, high, 5)]
-        marks = marks if high > low else marks[:1]
+        places = np.linspace(low, high, 5).tolist() if high > low else [low]
+        marks = list(zip(places, rounded(places, high - low), strict=True))
     for value, text in marks[:_MOST_MARKS]:
         y = float(_height(np.array([value]), low, high)[0])
         ax.plot([place - 0.02, place], [y, y], color="0.25", linewidth=0.8, zorder=3)

@@ -62,7 +62,8 @@ def plot_study(result: StudyResult, metrics: Sequence[str] | None = None) -> Fig
     grid = figure.add_gridspec(len(rows), 2)
     for row, line in enumerate(rows):
         for place, (wide, draw, metric) in enumerate(line):
-            cell = grid[row, :] if wide else grid[row, place]
+            alone = len(line) == 1 and draw is not plot_map
+            cell = grid[row, :] if wide or alone else grid[row, place]
             draw(result, metric, figure.add_subplot(cell))
     title = result.plan.title or result.plan.axis.file.title
     figure.suptitle(f"{title}\n{_headline(result)}", fontsize="medium")
@@ -83,6 +84,8 @@ def _panels(result: StudyResult, names: list[str]) -> list[_Panel]:
         others = math.prod(result.plan.shape) > math.prod(_sizes(result, list(grid)[:2]))
         if result.plan.limits and (others or len(names) > 1):
             found.append((False, plot_map, None))
+        if len(found) % 2:
+            found.append((False, plot_tornado, names[0]))
     elif grid:
         path = next(iter(grid.values()))
 
@@ -96,7 +99,7 @@ def _panels(result: StudyResult, names: list[str]) -> list[_Panel]:
         found += [(False, plot_sobol, name) for name in names[:2]]
     if sampled:
         found += [(False, plot_tornado, names[0]), (False, plot_bands, names[0])]
-    if len(set(result.plan.paths)) > 1:
+    if len(set(result.plan.paths)) > 2 or (sampled and len(result.plan.paths) > 1):
         found.append((True, plot_parallel, names[0]))
     return found
 

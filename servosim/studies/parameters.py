@@ -55,6 +55,11 @@ class Parameter:
         """Unit of a difference of two values: "K" for temperatures."""
         return "K" if units.group_of(self.spelling) == "temperature" else self.spelling
 
+    @property
+    def quantity(self) -> str:
+        """What its values measure, such as "pressure"; "" for names."""
+        return "" if self.is_choice else units.group_of(self.spelling)
+
     def fault(self, what: str, expected: str = "", nearest: str = "") -> Fault:
         """Return a fault at the place of the parameter."""
         table, _, key = self.path.partition(".")

@@ -110,7 +110,7 @@ def read_study(path: str | os.PathLike[str], overrides: Mapping[str, str] | None
 
     Examples
     --------
-    >>> plan = read_study("params/gain_and_valve_study.toml")
+    >>> plan = read_study("params/studies/gain_and_valve.toml")
     >>> plan.dims
     ('velocity_gain', 'rated_flow')
     """

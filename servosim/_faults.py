@@ -263,8 +263,10 @@ def faults_of(f: AxisFile) -> list[Fault]:
         Empty if the file is consistent.
     """
 
+    of = f.derived()
+
     def found(*checks: str) -> list[Fault]:
-        return [fault for check in checks for fault in f.derive(check)]
+        return [fault for check in checks for fault in of(check)]
 
     shape = found("cylinder_faults", "table_faults", "bristle_faults")
     oil, lands = found("oil_faults"), found("land_faults")

@@ -16,7 +16,9 @@ from servosim.document import AxisFile
 from servosim.params import read, replace
 from servosim.program import Move
 
-_BLOCKS = tuple(name for name in AxisParameters._fields if name not in ("index", "n_x", "n_all"))
+_BLOCKS = tuple(
+    f"{name}_parameters" for name in AxisParameters._fields if name not in ("index", "n_x", "n_all")
+)
 
 
 @cache
@@ -105,8 +107,8 @@ class Axis:
             f.valve.dynamics,
             f.supply.accumulator,
         )
-        blocks = {name: f.derive(f"{name}_parameters") for name in _BLOCKS}
-        return AxisParameters(**blocks, index=index, n_x=n_x, n_all=n_all)
+        of = f.derived()
+        return AxisParameters._make((*map(of, _BLOCKS), index, n_x, n_all))
 
     @cached_property
     def record(self) -> AxisParameters:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import ClassVar
 
 from servosim._faults import RULES, faults_of
@@ -16,14 +15,14 @@ from servosim.components.supply import Supply
 from servosim.components.transducer import Transducer
 from servosim.components.valve import Valve
 from servosim.errors import Fault
-from servosim.params import Document, Rule, text
+from servosim.params import Document, Rules, text
 from servosim.program import Envelope, MoveTable, Reference, Thrust, Window
 
 
 class AxisFile(Document):
     """Everything that describes one axis and its move."""
 
-    rules: ClassVar[Mapping[str, Rule]] = RULES
+    rules: ClassVar[Rules] = Rules(RULES)
 
     title: str = text("What the axis is.")
     notes: str = text(

@@ -6,7 +6,7 @@ from, so that writing gives them back. This package knows no component.
 """
 
 from servosim.params._changes import Difference, diff, get, shown_value, si
-from servosim.params._derived import Rule
+from servosim.params._derived import Rule, Rules
 from servosim.params._fields import MISSING, Field, Range
 from servosim.params._files import dumps, edit, read, write
 from servosim.params._replace import replace
@@ -21,6 +21,7 @@ __all__ = [
     "Field",
     "Range",
     "Rule",
+    "Rules",
     "Table",
     "choice",
     "describe",

@@ -29,29 +29,54 @@ class Rule(NamedTuple):
     needs: tuple[str, ...]
 
 
+class Rules:
+    """Rules by name, and the tables that each result hangs on.
+
+    Parameters
+    ----------
+    rules : mapping of str to Rule
+        The rules; a name in `needs` that is none of theirs is a table of the document.
+    """
+
+    def __init__(self, rules: Mapping[str, Rule]) -> None:
+        self.rules = dict(rules)
+        self.tables = {name: frozenset(self._tables_of(name)) for name in self.rules}
+
+    def _tables_of(self, name: str) -> set[str]:
+        if name not in self.rules:
+            return {name}
+        return {table for need in self.rules[name].needs for table in self._tables_of(need)}
+
+
 class Derived:
     """Results of the rules for one document.
 
     Parameters
     ----------
-    rules : mapping of str to Rule
-        The rules by name; no name is that of a table.
+    rules : Rules
+        The rules of its class.
     values : dict of str to object
         Tables of the document by name. They must stay the same objects.
     before : Derived, optional
         Results of the document that this one was changed from.
     """
 
-    __slots__ = ("_before", "_known", "_rules", "values")
+    __slots__ = ("_known", "_old", "_rules", "values")
 
-    def __init__(
-        self, rules: Mapping[str, Rule], values: dict[str, Any], before: Derived | None = None
-    ) -> None:
+    def __init__(self, rules: Rules, values: dict[str, Any], before: Derived | None = None) -> None:
         self._rules, self.values = rules, values
         self._known: dict[str, tuple[list[Any], Any]] = {}
-        self._before: dict[str, tuple[list[Any], Any]] = {}
-        if before is not None:
-            self._before = {**before._before, **before._known}
+        self._old: dict[str, tuple[list[Any], Any]] = {}
+        if before is None:
+            return
+        was, tables = before.values, rules.tables
+        changed = {name for name, value in values.items() if value is not was.get(name)}
+        self._old.update(before._old)
+        for name, held in list(before._known.items()):
+            if tables[name].isdisjoint(changed):
+                self._known[name] = held
+            else:
+                self._old[name] = held
 
     def __call__(self, name: str) -> Any:
         """Return a table or the result of a rule.
@@ -70,11 +95,11 @@ class Derived:
         known = self._known.get(name)
         if known is not None:
             return known[1]
-        rule = self._rules.get(name)
+        rule = self._rules.rules.get(name)
         if rule is None:
             return self.values[name]
         given = [self(need) for need in rule.needs]
-        held = self._before.get(name)
+        held = self._old.get(name)
         if held is None or not _same(held[0], given):
             held = given, rule.function(*given)
         self._known[name] = held

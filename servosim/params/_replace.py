@@ -10,7 +10,7 @@ from servosim.errors import ParameterError
 from servosim.params._changes import Changes, raw, raw_table, read_before, split
 from servosim.params._fields import Range
 from servosim.params._resolve import resolve
-from servosim.params._tables import Document, Table, build, fields_of, resolve_document
+from servosim.params._tables import Document, Table, build, fields_of, private_of, resolve_document
 from servosim.params._values import Wrong, raw_from_text, raw_of, value_of
 
 _Document = TypeVar("_Document", bound=Document)
@@ -127,9 +127,10 @@ def _with_values(table: _Table, raws: Mapping[str, Any]) -> _Table | None:
         choice has others hang on it, a key is not read, or there is a fault to be told.
     """
     kind: Any = type(table)
-    fields, controls, unread = fields_of(kind), _controls_of(kind), table._unread
+    fields, controls, private = fields_of(kind), _controls_of(kind), private_of(table)
+    unread, given, unwritten = private["_unread"], private["_given"], private["_unwritten"]
     values: dict[str, Any] = {}
-    given, unwritten = dict(table._given), dict(table._unwritten)
+    given, unwritten = dict(given), dict(unwritten)
     for name, one in raws.items():
         field = fields[name]
         if one is None or name in controls or name in unread:
@@ -147,5 +148,5 @@ def _with_values(table: _Table, raws: Mapping[str, Any]) -> _Table | None:
             given[name] = raw_of(field, one, value)
             unwritten.pop(name, None)
     made = table.model_copy(update=values)
-    made._given, made._unwritten = given, unwritten
+    private_of(made).update(_given=given, _unwritten=unwritten)
     return None if made._faults() else made

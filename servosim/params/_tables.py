@@ -10,7 +10,7 @@ from typing import Any, ClassVar, NamedTuple, Self, TypeVar, get_args, get_origi
 from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError
 
 from servosim.errors import Fault, ParameterError
-from servosim.params._derived import Derived, Rule
+from servosim.params._derived import Derived, Rules
 from servosim.params._fields import Field, stated_field, without_none
 from servosim.params._resolve import Resolved, not_a_table, resolve
 from servosim.params._statements import text
@@ -153,6 +153,12 @@ def build(kind: type[_Built], found: Resolved, table: str) -> _Built:
     raise ParameterError(faults)
 
 
+def private_of(block: Block) -> dict[str, Any]:
+    """Return the private attributes of a block: by name they would cost more than a check."""
+    private = block.__pydantic_private__
+    return {} if private is None else private
+
+
 def given_of(block: Block) -> dict[str, Any]:
     """Return what a file holds of the keys that were given: the texts they had, or new ones.
 
@@ -167,12 +173,14 @@ def given_of(block: Block) -> dict[str, Any]:
     dict of str to object
         Raw values by key; it must not be changed.
     """
-    if block._unwritten:
-        fields, given = fields_of(type(block)), dict(block._given)
-        for name, raw in block._unwritten.items():
+    private = private_of(block)
+    given: dict[str, Any] = private["_given"]
+    if private["_unwritten"]:
+        fields, given = fields_of(type(block)), dict(given)
+        for name, raw in private["_unwritten"].items():
             given[name] = raw_of(fields[name], raw, getattr(block, name))
-        block._given, block._unwritten = given, {}
-    return block._given
+        private["_given"], private["_unwritten"] = given, {}
+    return given
 
 
 class Document(Block):
@@ -192,7 +200,7 @@ class Document(Block):
         With every fault found.
     """
 
-    rules: ClassVar[Mapping[str, Rule]] = {}
+    rules: ClassVar[Rules] = Rules({})
     _derived: Derived | None = PrivateAttr(default=None)
 
     def __init__(self, **data: Any) -> None:
@@ -219,9 +227,15 @@ class Document(Block):
         object
             Computed once; copies with other values share it as far as it holds for them.
         """
-        if self._derived is None or self._derived.values is not self.__dict__:
-            self._derived = Derived(self.rules, self.__dict__, self._derived)
-        return self._derived(name)
+        return self.derived()(name)
+
+    def derived(self) -> Derived:
+        """Return all that follows from the tables, to be called by name, see :meth:`derive`."""
+        private = private_of(self)
+        found: Derived | None = private["_derived"]
+        if found is None or found.values is not self.__dict__:
+            found = private["_derived"] = Derived(self.rules, self.__dict__, found)
+        return found
 
     def __getstate__(self) -> dict[Any, Any]:
         """Return what crosses to another process: values and texts, not what follows from them."""

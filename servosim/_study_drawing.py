@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -130,7 +130,7 @@ def axes(ax: Axes | None, size: tuple[float, float] = (6.4, 4.4)) -> Axes:
     return Figure(figsize=size, layout="constrained").subplots()
 
 
-def frame(ax: Axes, x: str, y: str, grid: str = "both") -> Axes:
+def frame(ax: Axes, x: str, y: str, grid: Literal["both", "x", "y", ""] = "both") -> Axes:
     """Label the axes and draw a quiet grid."""
     ax.set_xlabel(x)
     ax.set_ylabel(y)
@@ -215,21 +215,12 @@ def chosen(metrics: Sequence[str] | None, result: StudyResult) -> list[str]:
     """Return the figures to show: those given, those with limits, or the usual ones that vary."""
     if metrics:
         return list(metrics)
-    if result.plan.limits:
-        return list(result.plan.limits)
-    usual = (
-        "settling_time",
-        "overshoot",
-        "resting_error_locked",
-        "resting_error",
-        "following_error_peak",
-        "thrust_deflection",
-        "pressure_max",
-    )
+    limited = [metric for metric in result.plan.limits if metric != "settled"]
+    if limited:
+        return limited
     found = []
-    for metric in usual:
+    for metric in result.main_metrics:
         values = result.figure(metric)
-        held = values[~np.isnan(values)]
-        if len(held) and (np.ptp(held) > 0.0 or len(values) == 1):
+        if metric != "settled" and (np.ptp(values[~np.isnan(values)]) > 0.0 or len(values) == 1):
             found.append(metric)
     return found[:4] or ["settled"]

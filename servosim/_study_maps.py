@@ -40,7 +40,7 @@ _HALF = 0.5  # of its cases that a cell must hold to be coloured
 
 def grid_paths(result: StudyResult) -> dict[str, str]:
     """Return the grid dimensions with more than one place, longest first, each with its path."""
-    found = {}
+    found: dict[str, str] = {}
     sizes = dict(zip(result.plan.dims, result.plan.shape, strict=True))
     for one in result.plan.inputs:
         if one.dim != "case" and sizes[one.dim] > 1:
@@ -168,8 +168,6 @@ def _colour(ax: Axes, centres: list[Array], shown: Array, scale: Scale, share: b
     if figure is not None:
         bar = figure.colorbar(mesh, ax=ax, pad=0.02, label=scale.label)
         bar.outline.set_visible(False)
-        if bar.vmin is not None and bar.vmax == bar.vmin:
-            bar.set_ticks([bar.vmin])
 
 
 def _pass_or_fail(ax: Axes, centres: list[Array], passed: NDArray[np.bool_]) -> list[Any]:

@@ -306,8 +306,8 @@ def plot_parallel(
             shade = {"alpha": _alpha(int(which.sum())), "linestyles": [style], **options}
             ax.add_collection(LineCollection(list(lines[which]), colors=colour, **shade))
             ax.plot([], [], color=colour, linestyle=style, label=f"{label} ({int(which.sum())})")
-        place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.2), "ncols": 2}
-        ax.legend(fontsize="small", frameon=False, **place)
+        below: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.2), "ncols": 2}
+        ax.legend(fontsize="small", frameon=False, **below)
     else:
         shade = {"alpha": _alpha(len(drawn)), **options}
         dark = ListedColormap(colormaps[COLOURS](np.linspace(0.0, 0.88, 256)))  # seen on white
@@ -317,7 +317,8 @@ def plot_parallel(
         figure = ax.get_figure()
         if figure is not None:
             bar = figure.colorbar(part, ax=ax, pad=0.09, label=scale.label)
-            bar.solids.set_alpha(1.0)
+            if bar.solids is not None:
+                bar.solids.set_alpha(1.0)
     for place, (one, (low, high)) in enumerate(zip((*scales, scale), ends, strict=True)):
         _upright(ax, place, one, low, high)
     for limit in limits:

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim import units
 from servosim._definitions import DEFINITIONS
 from servosim._whole_file import whole_file
-from servosim.errors import Fault, ParameterError, UnitError
+from servosim.errors import Fault, ParameterError
 from servosim.result import Run, Status
 from servosim.studies import sensitivity as _sensitivity
 from servosim.studies.labelled import EVENT_KINDS, Cases, Kept, coordinates_of, dataset_of
+from servosim.studies.limits import Limit, limits_of
+from servosim.studies.selection import cases_at, draws_of
 from servosim.studies.sensitivity import Effect, Indices
 from servosim.studies.statistics import (
     LOW_IS_WORSE,
@@ -29,6 +30,7 @@ from servosim.studies.statistics import (
     Yield,
     failures_of,
     meets,
+    percentiles_over,
     share_of,
     worst_first,
 )
@@ -36,7 +38,7 @@ from servosim.studies.statistics import (
 if TYPE_CHECKING:
     import xarray
 
-    from servosim.studies.plan import Limit, Plan
+    from servosim.studies.plan import Plan
 
 __all__ = [
     "Cases",
@@ -51,7 +53,20 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_RANDOM = ("latin_hypercube", "sobol", "random", "sensitivity")
+USUAL = (
+    "settled",
+    "settling_time",
+    "overshoot",
+    "following_error_peak",
+    "resting_error",
+    "resting_error_locked",
+    "lock_shift",
+    "thrust_deflection",
+    "unlock_bump",
+    "pressure_max",
+    "supply_pressure_min",
+    "cavitation_time",
+)
 
 
 @dataclass(frozen=True)
@@ -123,6 +138,12 @@ class StudyResult:
         values = np.asarray(self.cases.column(metric), dtype=np.float64)
         return np.where(self.status == Status.COMPLETE, values, np.nan)
 
+    @cached_property
+    def main_metrics(self) -> tuple[str, ...]:
+        """Figures that a summary shows: those with limits, then the usual ones that any case holds."""
+        names = [*self.plan.limits, *(name for name in USUAL if name not in self.plan.limits)]
+        return tuple(name for name in names if not np.isnan(self.figure(name)).all())
+
     def labelled(self, metric: str) -> xarray.DataArray:
         """Return a figure over the dimensions of the plan.
 
@@ -179,31 +200,30 @@ class StudyResult:
         ParameterError
             If there is no such figure.
         """
+        import xarray
+
         labelled = self.labelled(metric)
         dims = list(self.plan.dims) if over is None else [over] if isinstance(over, str) else over
         axes = tuple(labelled.dims.index(dim) for dim in dims)
         rest = [dim for dim in labelled.dims if dim not in dims]
-        shape = [labelled.sizes[dim] for dim in rest]
-        flat = np.moveaxis(labelled.values, axes, range(-len(axes), 0)).reshape(*shape, -1)
-        values = np.full((len(percent), *shape), np.nan)
-        held = ~np.isnan(flat).all(axis=-1)
-        if held.any():
-            values[:, held] = np.nanpercentile(flat[held], percent, axis=-1)
         kept = {k: v for k, v in labelled.coords.items() if set(v.dims) <= set(rest) and v.dims}
-        import xarray
-
         found = xarray.DataArray(
-            values, dims=("percentile", *rest), coords=kept, name=metric, attrs=labelled.attrs
+            percentiles_over(labelled.values, axes, percent),
+            dims=("percentile", *rest),
+            coords=kept,
+            name=metric,
+            attrs=labelled.attrs,
         )
         return found.assign_coords(percentile=("percentile", list(percent), {"units": "%"}))
 
-    def passed(self, limits: Mapping[str, Limit] | None = None) -> xarray.DataArray:
+    def passed(self, limits: Mapping[str, Any] | None = None) -> xarray.DataArray:
         """Return which cases meet all limits.
 
         Parameters
         ----------
-        limits : mapping of str to Limit, optional
-            By figure; the plan's own if none are given.
+        limits : mapping of str to object, optional
+            By figure, such as ``{"settling_time": {"high": "2.2 s"}}``; the plan's own if none are
+            given.
 
         Returns
         -------
@@ -220,8 +240,8 @@ class StudyResult:
             met &= meets(self.figure(metric), one.low, one.high)
         return self._over(met, "passed")
 
-    def _limits(self, limits: Mapping[str, Limit] | None) -> Mapping[str, Limit]:
-        found = self.plan.limits if limits is None else limits
+    def _limits(self, limits: Mapping[str, Any] | None) -> Mapping[str, Limit]:
+        found = self.plan.limits if limits is None else limits_of(limits)
         if not found:
             raise ParameterError(
                 Fault(what="the study has no limits", expected="limits to judge by")
@@ -230,7 +250,7 @@ class StudyResult:
 
     def yield_(
         self,
-        limits: Mapping[str, Limit] | None = None,
+        limits: Mapping[str, Any] | None = None,
         *,
         at: Mapping[str, Any] | None = None,
         confidence: float = 0.95,
@@ -239,8 +259,9 @@ class StudyResult:
 
         Parameters
         ----------
-        limits : mapping of str to Limit, optional
-            By figure [SI]; the plan's own if none are given.
+        limits : mapping of str to object, optional
+            By figure, such as ``{"settling_time": {"high": "2.2 s"}}``; the plan's own if none are
+            given.
         at : mapping of str to float or str, optional
             Point of the grid whose cases count: dimension to value (text with unit, or SI).
         confidence : float, optional
@@ -259,7 +280,7 @@ class StudyResult:
             If there are no limits, or a name or value is unknown.
         """
         asked = self._limits(limits)
-        which = self._cases_at(at)
+        which = cases_at(self.plan, at)
         draws, note = self.draws(at)
         flat = which.ravel()
         overall = np.ones(len(flat), dtype=bool)
@@ -269,43 +290,6 @@ class StudyResult:
             each[metric] = share_of(met, confidence, draws)
             overall &= met
         return Yield(share_of(overall, confidence, draws), each, confidence, note)
-
-    def _cases_at(self, at: Mapping[str, Any] | None) -> NDArray[np.int64]:
-        """Return the numbers of the cases at a point of the grid; dimensions keep their place."""
-        which = np.arange(len(self)).reshape(self.plan.shape)
-        for name, value in (at or {}).items():
-            if name not in self.plan.dims:
-                nearest = "".join(difflib.get_close_matches(name, self.plan.dims, 1))
-                known = ", ".join(self.plan.dims)
-                raise ParameterError(
-                    Fault("", "", name, "no dimension of the study", known, nearest)
-                )
-            place = self._place(name, value)
-            which = np.take(which, [place], axis=self.plan.dims.index(name))
-        return which
-
-    def _place(self, name: str, value: Any) -> int:
-        """Return where a dimension has a value."""
-        size = self.plan.shape[self.plan.dims.index(name)]
-        if name not in self.plan.coordinates:
-            if isinstance(value, int | np.integer) and 0 <= value < size:
-                return int(value)
-            raise ParameterError(Fault("", "", name, f"no place {value!r}", f"0 to {size - 1}"))
-        _, values, unit = self.plan.coordinates[name]
-        if isinstance(values[0], str):
-            found = [k for k, one in enumerate(values) if one == value]
-            shown = ", ".join(values)
-        else:
-            try:
-                number = units.parse(value, unit) if isinstance(value, str) else float(value)
-            except (UnitError, TypeError, ValueError) as error:
-                raise ParameterError(Fault("", "", name, str(error))) from None
-            close = np.isclose(np.asarray(values, dtype=float), number, rtol=1e-9, atol=0.0)
-            found = np.flatnonzero(close).tolist()
-            shown = ", ".join(f"{one:g}" for one in values[:12]) + f" {unit}"
-        if not found:
-            raise ParameterError(Fault("", "", name, f"the study has no {value!r}", shown))
-        return int(found[0])
 
     def draws(self, at: Mapping[str, Any] | None = None) -> tuple[NDArray[np.int64] | None, str]:
         """Return which cases were drawn at random together, on which confidence stands.
@@ -328,30 +312,7 @@ class StudyResult:
         ParameterError
             If a name or value is unknown.
         """
-        which = self._cases_at(at)
-        plan = self.plan
-        sizes = dict(zip(plan.dims, which.shape, strict=True))
-        method = str(plan.design.get("method", ""))
-        sampled = method in _RANDOM and "case" in sizes
-        grid = [d for d, size in sizes.items() if size > 1 and d not in ("case", "repeat")]
-        if grid:
-            return None, f"a count over the grid ({', '.join(grid)}), not a chance"
-        place = np.indices(which.shape)
-        if sampled:
-            draws = place[plan.dims.index("case")].ravel()
-            note = "samples drawn at random"
-            if method == "sensitivity":
-                # only rows A and B are drawn anew, the others mix the two
-                block = len(plan.design["sensitivity"]["problem"]["names"]) + 2
-                drawn = np.isin(draws % block, (0, block - 1))
-                draws = np.where(drawn, draws, -1)
-                note = f"the {int(drawn.sum())} cases of the design that are drawn anew"
-            return draws, note
-        if sizes.get("case", 1) > 1:
-            return None, "a count over the list of cases, not a chance"
-        if sizes.get("repeat", 1) > 1:
-            return place[plan.dims.index("repeat")].ravel(), "repeats with noise of their own"
-        return None, "a single case, not a chance"
+        return draws_of(self.plan, cases_at(self.plan, at))
 
     def worst(self, metric: str, n: int = 5) -> tuple[Worst, ...]:
         """Return the worst cases of a figure, the worst first.
@@ -495,7 +456,7 @@ class StudyResult:
         if not design:
             what = f"Sobol indices of a study by {self.plan.design.get('method', 'grid')}"
             raise ParameterError(Fault(what=what, expected='a study by method "sensitivity"'))
-        which = self._cases_at(at)
+        which = cases_at(self.plan, at)
         others = [
             d for d, n in zip(self.plan.dims, which.shape, strict=True) if d != "case" and n > 1
         ]
@@ -525,30 +486,7 @@ class StudyResult:
         ParameterError
             If there is no such figure.
         """
-        values = self.figure(metric)
-        over_grid: list[Effect | None] = []
-        sampled: dict[str, Any] = {}
-        seen: set[str] = set()
-        for one in self.plan.inputs:
-            if one.dim == "case":
-                column = self._column(one.path)
-                if not any(_same(column, other) for other in sampled.values()):
-                    sampled[one.path] = column
-            elif one.dim not in seen:
-                seen.add(one.dim)
-                shaped, axis = values.reshape(self.plan.shape), self.plan.dims.index(one.dim)
-                over_grid.append(_sensitivity.effect_on_grid(one.path, one.values, shaped, axis))
-        found = [one for one in over_grid if one is not None]
-        found += _sensitivity.effects_of_samples(sampled, values) if sampled else ()
-        return tuple(sorted(found, key=lambda one: -(one.span[1] - one.span[0])))
-
-    def _column(self, path: str) -> Any:
-        return self.plan.values(path)
-
-
-def _same(a: Any, b: Any) -> bool:
-    """Tell whether two columns are one parameter, varied together."""
-    return type(a[0]) is type(b[0]) and bool(np.array_equal(np.asarray(a), np.asarray(b)))
+        return _sensitivity.effects_of(self.plan, self.figure(metric))
 
 
 def _known(metric: str) -> None:

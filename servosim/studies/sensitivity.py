@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from servosim.errors import Fault, ParameterError
+
+if TYPE_CHECKING:
+    from servosim.studies.plan import Plan
 
 Array = NDArray[np.float64]
 PARTS = 10  # equal shares of the samples whose means are compared
@@ -215,7 +218,7 @@ def effects_of_samples(columns: Mapping[str, Any], values: Array) -> tuple[Effec
         for name, column in columns.items()
         if not isinstance(column[0], str)
     }
-    numbers = {name: x for name, x in numbers.items() if len(x) and np.ptp(x) > 0.0}
+    numbers = {name: x for name, x in numbers.items() if len(x) and np.ptp(x) > 0.0}  # nan: unread
     fitted: dict[str, Effect] = {}
     if len(y) < PARTS * LEAST_IN_PART:
         fitted = _regression(numbers, y)
@@ -263,28 +266,62 @@ def _conditional(name: str, x: Array, y: Array) -> Effect:
 
 def _regression(numbers: Mapping[str, Array], y: Array) -> dict[str, Effect]:
     """Return effects from one straight fit of the figure to all parameters."""
-    names = list(numbers)
-    n, d = len(y), len(names)
-    if d == 0 or n < d + 3:
-        return {}
-    x = np.column_stack([numbers[name] for name in names])
-    middle, size = x.mean(axis=0), x.std(axis=0)
-    scaled = (x - middle) / size
-    matrix = np.column_stack([np.ones(n), scaled])
-    if np.linalg.matrix_rank(matrix) < d + 1:
+    n = len(y)
+    scaled: dict[str, Array] = {}
+    matrix = np.ones((n, 1))
+    for name, x in numbers.items():  # those that follow from the ones before are left out
+        more = np.column_stack([matrix, (x - x.mean()) / x.std()])
+        if np.linalg.matrix_rank(more) == more.shape[1]:
+            scaled[name], matrix = more[:, -1], more
+    spare = n - matrix.shape[1]
+    if not scaled or spare < 2:
         return {}
     slopes, *_ = np.linalg.lstsq(matrix, y, rcond=None)
     rest = y - matrix @ slopes
-    covariance = np.linalg.inv(matrix.T @ matrix) * float(rest @ rest) / (n - d - 1)
+    covariance = np.linalg.inv(matrix.T @ matrix) * float(rest @ rest) / spare
     found = {}
-    for k, name in enumerate(names):
-        low, high = np.percentile(x[:, k], [5.0, 95.0])
-        ends = ((low - middle[k]) / size[k], (high - middle[k]) / size[k])
-        two = (
-            float(slopes[0] + slopes[k + 1] * ends[0]),
-            float(slopes[0] + slopes[k + 1] * ends[1]),
-        )
-        error = float(np.sqrt(covariance[k + 1, k + 1]) * (ends[1] - ends[0]))
+    for k, (name, x) in enumerate(scaled.items(), 1):
+        ends = np.percentile(x, [5.0, 95.0])
+        low, high = np.percentile(numbers[name], [5.0, 95.0]).tolist()
+        two = (float(slopes[0] + slopes[k] * ends[0]), float(slopes[0] + slopes[k] * ends[1]))
+        error = float(np.sqrt(covariance[k, k]) * (ends[1] - ends[0]))
         span = (min(two), max(two))
-        found[name] = Effect(name, (float(low), float(high)), two, error, span, "regression")
+        found[name] = Effect(name, (low, high), two, error, span, "regression")
     return found
+
+
+def effects_of(plan: Plan, values: Array) -> tuple[Effect, ...]:
+    """Return how the mean of a figure changes over the range of each parameter of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    values : ndarray, shape (n_case,)
+        Figures of its cases [SI].
+
+    Returns
+    -------
+    tuple of Effect
+        The widest first; parameters that vary together appear once, as the first of them.
+    """
+    found: list[Effect | None] = []
+    sampled: dict[str, Any] = {}
+    seen: set[str] = set()
+    for one in plan.inputs:
+        if one.dim == "case":
+            column = plan.values(one.path)
+            if not any(_same(column, other) for other in sampled.values()):
+                sampled[one.path] = column
+        elif one.dim not in seen:
+            seen.add(one.dim)
+            axis = plan.dims.index(one.dim)
+            found.append(effect_on_grid(one.path, one.values, values.reshape(plan.shape), axis))
+    found += effects_of_samples(sampled, values) if sampled else ()
+    held = [one for one in found if one is not None]
+    return tuple(sorted(held, key=lambda one: -(one.span[1] - one.span[0])))
+
+
+def _same(a: Any, b: Any) -> bool:
+    """Tell whether two columns are one parameter, varied together."""
+    return type(a[0]) is type(b[0]) and bool(np.array_equal(np.asarray(a), np.asarray(b)))

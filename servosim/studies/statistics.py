@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,6 +164,32 @@ def share_of(
     low = binomtest(fewest, n_draws).proportion_ci(confidence, "wilson").low
     high = binomtest(most, n_draws).proportion_ci(confidence, "wilson").high
     return Share(k, n, k / n, float(low), float(high))
+
+
+def percentiles_over(values: Array, axes: Sequence[int], percent: Sequence[float]) -> Array:
+    """Return percentiles over some dimensions, without what is missing.
+
+    Parameters
+    ----------
+    values : ndarray
+        Figures, nan where they are missing.
+    axes : sequence of int
+        Numbers of the dimensions to take together.
+    percent : sequence of float, length n
+        Which [%].
+
+    Returns
+    -------
+    ndarray, shape (n, ...)
+        Over the other dimensions in their order; nan where nothing is held.
+    """
+    moved = np.moveaxis(values, tuple(axes), tuple(range(-len(axes), 0)))
+    flat = moved.reshape(*moved.shape[: values.ndim - len(axes)], -1)
+    found = np.full((len(percent), *flat.shape[:-1]), np.nan)
+    held = ~np.isnan(flat).all(axis=-1)
+    if held.any():
+        found[:, held] = np.nanpercentile(flat[held], percent, axis=-1)
+    return found
 
 
 def worst_first(values: Array, low: float, high: float, falls: bool, n: int) -> NDArray[np.int64]:

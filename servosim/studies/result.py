@@ -140,7 +140,7 @@ class StudyResult:
 
     @cached_property
     def main_metrics(self) -> tuple[str, ...]:
-        """Figures that a summary shows: those with limits, then the usual ones that any case holds."""
+        """Figures of a summary: those with limits, then the usual ones that any case holds."""
         names = [*self.plan.limits, *(name for name in USUAL if name not in self.plan.limits)]
         return tuple(name for name in names if not np.isnan(self.figure(name)).all())
 

@@ -299,7 +299,7 @@ def _dimensions(
     if drawn and sampling.samples is None:
         what = "missing, though parameters have a distribution"
         faults.append(Fault("", "", "samples", what, "the number of cases that are drawn"))
-    elif not drawn and sampling.samples is not None:
+    elif not drawn and sampling.samples is not None and not faults:
         what = f"{shown(sampling.samples)}, but no parameter has a distribution"
         faults.append(Fault("", "", "samples", what, "a distribution, or no samples"))
     elif not drawn and sampling.correlation:

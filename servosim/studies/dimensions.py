@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 CASE = "case"
 MOST_FAULTS = 20
+_PART = 65536
 
 
 @dataclass(frozen=True)
@@ -297,10 +298,11 @@ def sampled(
     points = points_of.unit_points(how.method, how.samples or 1, names, rng)
     if matrix is not None:
         points_of.correlate(points, matrix, keep_values=how.method == "latin_hypercube")
-    found = Dimension(CASE, len(points))
+    found = Dimension(CASE, len(points[0]))
     for k, (entry, parameters) in enumerate(zip(entries, groups, strict=True)):
         try:
-            column = entry.variation.quantiles(points[:, k], parameters[0], entry.strict) + 0.0
+            column = _quantiles(entry, parameters[0], points[k])
+            points[k] = points[k][:0]  # a million cases are large
             outside = _outside(parameters, column)
         except ParameterError as error:
             faults += entry.named(error.faults)
@@ -311,6 +313,17 @@ def sampled(
     if faults:
         raise ParameterError(faults)
     return found
+
+
+def _quantiles(
+    entry: Entry, parameter: Parameter, shares: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the values below which given shares lie; part by part, as the library needs room."""
+    column = np.empty(len(shares))
+    for begin in range(0, len(shares), _PART):
+        part = slice(begin, begin + _PART)
+        column[part] = entry.variation.quantiles(shares[part], parameter, entry.strict)
+    return column + 0.0  # no negative zero
 
 
 def _check_tied(parameters: Sequence[Parameter]) -> None:

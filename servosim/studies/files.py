@@ -53,18 +53,18 @@ class Vary(_Part):
     mean: Any = None
     standard_deviation: Any = None
     median: Any = None
-    factor: float | int | None = None
+    factor: float | None = None
     unit: str | None = None
-    shapes: list[float | int] | None = None
-    location: float | int | None = None
-    scale: float | int | None = None
+    shapes: list[float] | None = None
+    location: float | None = None
+    scale: float | None = None
 
 
 class Correlation(_Part):
     """Rank correlation of two parameters."""
 
     between: list[str] = Field(min_length=2, max_length=2)
-    rank: float | int
+    rank: float
 
 
 class StudyFile(_Part):
@@ -80,7 +80,7 @@ class StudyFile(_Part):
     noise: str = "common"
     repeats: int = 1
     traces: list[str] = Field(default_factory=list)
-    tolerance: float | int | None = None
+    tolerance: float | None = None
     vary: list[Vary] = Field(default_factory=list)
     cases: list[dict[str, Any]] | None = None
     correlation: list[Correlation] = Field(default_factory=list)
@@ -181,11 +181,15 @@ def _fault(error: Any) -> Fault:
         known = [one.alias or name for name, one in
                  kinds.get(str(table), StudyFile).model_fields.items()]  # fmt: skip
         close = nearest(key, known)
-        return Fault("", place, key, "unknown key", "" if close else f"one of {known}", close)
+        return Fault(
+            "", place, key, "unknown key", "" if close else f"one of {', '.join(known)}", close
+        )
     if error["type"] == "missing":
         return Fault("", place, key, "missing", f'{key} = "..."')
     expected = _EXPECTED.get(error["type"], "")
     what = f"{shown_kind(error['input'])} cannot be used"
+    if error["type"] in ("too_short", "too_long"):
+        what = f"a list of {len(error['input'])} entries"
     if len(where) > 2:
         what = f"entry {int(where[-1]) + 1}: {what}"
     return Fault("", place, key or str(where[-2] if len(where) > 2 else ""), what, expected)

@@ -24,7 +24,7 @@ _LEAST_SHARE, _LARGEST_SHARE = 2.0**-54, 1.0 - 2.0**-53
 _LEAST_EIGENVALUE = 1e-10
 
 
-def unit_points(method: str, n: int, names: Sequence[str], rng: np.random.Generator) -> Array:
+def unit_points(method: str, n: int, names: Sequence[str], rng: np.random.Generator) -> list[Array]:
     """Return points in the unit cube.
 
     Parameters
@@ -40,8 +40,8 @@ def unit_points(method: str, n: int, names: Sequence[str], rng: np.random.Genera
 
     Returns
     -------
-    ndarray, shape (n, d)
-        Shares between 0 and 1, exclusive [-]; n (d + 2) rows for "sensitivity".
+    list of ndarray, shape (n,)
+        For each dimension shares between 0 and 1, exclusive [-]; n (d + 2) for "sensitivity".
 
     Raises
     ------
@@ -55,19 +55,19 @@ def unit_points(method: str, n: int, names: Sequence[str], rng: np.random.Genera
         power = 2 ** math.floor(math.log2(n))
         what = f"{n} samples; a Sobol sequence is even over the ranges for powers of two only"
         raise ParameterError(Fault("", "", "samples", what, f"{power} or {2 * power}"))
-    d = len(names)
-    if method == "random":
-        points = rng.random((n, d))
-    elif method == "sensitivity":
-        points = _sensitivity_points(n, names, rng)
-    else:
-        from scipy.stats import qmc
+    from scipy.stats import qmc
 
-        if method == "sobol":
-            points = qmc.Sobol(d, rng=rng).random(n)
-        else:
-            points = qmc.LatinHypercube(d, rng=rng).random(n)
-    return np.clip(points, _LEAST_SHARE, _LARGEST_SHARE, out=points)  # 0 and 1 have no quantile
+    if method == "random":
+        columns = [rng.random(n) for _ in names]
+    elif method == "latin_hypercube":  # its columns are independent: one at a time needs less room
+        columns = [qmc.LatinHypercube(1, rng=rng).random(n)[:, 0] for _ in names]
+    elif method == "sobol":
+        columns = list(qmc.Sobol(len(names), rng=rng).random(n).T)
+    else:
+        columns = list(_sensitivity_points(n, names, rng).T)
+    for column in columns:
+        np.clip(column, _LEAST_SHARE, _LARGEST_SHARE, out=column)  # 0 and 1 have no quantile
+    return columns
 
 
 def problem_of(names: Sequence[str]) -> dict[str, Any]:
@@ -80,7 +80,7 @@ def _sensitivity_points(n: int, names: Sequence[str], rng: np.random.Generator) 
     from SALib.sample import sobol
 
     points = sobol.sample(problem_of(names), n, calc_second_order=False, seed=rng)
-    return np.ascontiguousarray(points, dtype=np.float64)
+    return np.array(points, dtype=np.float64)
 
 
 def score_correlation(
@@ -136,12 +136,12 @@ def _possible(matrix: Array, pair: tuple[int, int]) -> str:
     return f"between {ends[0]:.2f} and {ends[1]:.2f}, or others changed"
 
 
-def correlate(points: Array, matrix: Array, *, keep_values: bool) -> None:
+def correlate(columns: list[Array], matrix: Array, *, keep_values: bool) -> None:
     """Give points in the unit cube a rank correlation, in place.
 
     Parameters
     ----------
-    points : ndarray, shape (n, d)
+    columns : list of ndarray, shape (n,)
         Independent shares between 0 and 1, exclusive [-].
     matrix : ndarray, shape (d, d)
         Correlation of the normal scores.
@@ -153,7 +153,7 @@ def correlate(points: Array, matrix: Array, *, keep_values: bool) -> None:
 
     root = np.linalg.cholesky(matrix)
     tied = [k for k in range(len(matrix)) if np.count_nonzero(matrix[k]) > 1]
-    scores = {k: ndtri(points[:, k]) for k in tied}
+    scores = {k: ndtri(columns[k]) for k in tied}
     for k in tied:
         # summed one after another: the same bits on every machine
         score = root[k, k] * scores[k]
@@ -161,8 +161,6 @@ def correlate(points: Array, matrix: Array, *, keep_values: bool) -> None:
             if other < k and root[k, other] != 0.0:
                 score += root[k, other] * scores[other]
         if keep_values:
-            values = np.sort(points[:, k])
-            order = np.argsort(score, kind="stable")
-            points[order, k] = values
+            columns[k][np.argsort(score, kind="stable")] = np.sort(columns[k])
         else:
-            points[:, k] = np.clip(ndtr(score), _LEAST_SHARE, _LARGEST_SHARE)
+            columns[k] = np.clip(ndtr(score), _LEAST_SHARE, _LARGEST_SHARE)

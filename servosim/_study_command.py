@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from servosim.studies.plan import Plan
     from servosim.studies.result import StudyResult
     from servosim.studies.run import Progress
+    from servosim.studies.store import Store
 
 _PARAMETERS = (".toml",)
 
@@ -158,9 +159,7 @@ def _plan(file: str, faults: list[Fault]) -> Plan:
     """Return the plan of a study, or raise with every fault of options and file."""
     try:
         if Path(file).is_dir():
-            from servosim.studies.store import open_store
-
-            plan = open_store(file).plan
+            plan = _folder(file).plan
         else:
             from servosim.studies.files import read_study
 
@@ -172,13 +171,25 @@ def _plan(file: str, faults: list[Fault]) -> Plan:
     return plan
 
 
+def _folder(path: str) -> Store:
+    """Return the store in a folder; say so if another servosim computed it."""
+    from servosim.studies.store import open_store
+
+    store = open_store(path)
+    if store.fingerprint != store.plan.fingerprint:
+        text = f"{path}: computed by servosim {store.version} with other equations; a case that is "
+        typer.echo(f"{text}run again now may differ", err=True)
+    return store
+
+
 def _opened(folder: str, faults: list[Fault]) -> StudyResult:
     """Return the result that a folder holds."""
     from servosim.studies.result import StudyResult
-    from servosim.studies.store import open_store
 
-    plan = _plan(folder, faults)
-    return StudyResult(plan, open_store(folder))
+    if faults:
+        raise ParameterError(faults)
+    store = _folder(folder)
+    return StudyResult(store.plan, store)
 
 
 def _one_case(

@@ -193,7 +193,9 @@ def _bar(
             ax.errorbar(middle + reach, y, xerr=whisker, color="0.25", capsize=2.5, lw=0.8)
         right = reach > 0.0 or (reach == 0.0 and colour == ORANGE)
         tip = middle + reach + (whisker if right else -whisker)
-        tip = max(tip, end) if right else min(tip, begin)
+        far = middle + high + (error if right else -error)  # of the whisker
+        outer = [tip, end if right else begin, *([] if one_side else [far])]
+        tip = max(outer) if right else min(outer)
         ax.annotate(
             parameter.text(at), (tip, y), xytext=(4 if right else -4, 0),
             textcoords="offset points", ha="left" if right else "right", va="center",

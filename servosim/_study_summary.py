@@ -6,6 +6,8 @@ Pure functions of a result; nothing is printed or written here.
 from __future__ import annotations
 
 import math
+import shlex
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,12 +19,15 @@ from servosim._summary import CAUTION, shown, strict
 from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
 from servosim.studies.result import Failure, Share, StudyResult, Worst
+from servosim.studies.selection import RANDOM
 from servosim.version import __version__
 
 PERCENT = (5.0, 50.0, 95.0)
 CONFIDENCE = 0.95
 _MOST_REASONS = 6
 _WORST = 5
+_WIDTH = 100
+_INDENT = " " * 4
 
 
 def columns(rows: Sequence[Sequence[str]], indent: str = "  ") -> list[str]:
@@ -110,17 +115,18 @@ def heading(name: str, plan: Plan) -> list[str]:
     list of str
         File, title, axis, and how the cases are made.
     """
-    sizes = " x ".join(
-        f"{size} {dim.replace('_', ' ')}" for dim, size in zip(plan.dims, plan.shape, strict=True)
-    )
     method = str(plan.design.get("method") or "")
-    made = f" by {method.replace('_', ' ')}" if method and "case" in plan.dims else ""
+    kinds = {"case": f"samples by {_words(method)}" if method in RANDOM else "cases of a list"}
+    sizes = " x ".join(
+        f"{size} {kinds.get(dim, f'values of {_words(dim)}' if dim != 'repeat' else 'repeats')}"
+        for dim, size in zip(plan.dims, plan.shape, strict=True)
+    )
     return [
         name,
         f"  {plan.title}",
         "",
-        f"axis        {plan.axis.path}: {plan.axis.file.title}",
-        f"cases       {plan.n}: {sizes or 'one'}{made}",
+        f"axis        {': '.join(filter(None, (plan.axis.path, plan.axis.file.title)))}",
+        f"cases       {plan.n}: {sizes or 'the axis as it is'}",
     ]
 
 
@@ -144,6 +150,8 @@ def summary(result: StudyResult, name: str, worst: str | None = None) -> list[st
     failed = sum(one.count for one in result.failures)
     lines = [f"run         {len(result) - failed} to their end, {failed or 'none'} failed"]
     lines += _failure_lines(result.failures)
+    settled = int((result.figure("settled") == 1.0).sum())
+    lines.append(f"settled     {settled} of {len(result)}")
     lines += [
         f"event       {kind.replace('_', ' ')}: {_many(count)}"
         for kind, count in result.events.items()
@@ -157,8 +165,8 @@ def summary(result: StudyResult, name: str, worst: str | None = None) -> list[st
     lines += [
         "",
         "one case alone, and its parameter file:",
-        f"  servosim study {_quoted(name)} --case {_example(result, metric)}",
-        f"  servosim study {_quoted(name)} --case {_example(result, metric)} --write case.toml",
+        f"  servosim study {shlex.quote(name)} --case {_example(result, metric)}",
+        f"  servosim study {shlex.quote(name)} --case {_example(result, metric)} --write case.toml",
         "",
         CAUTION,
     ]
@@ -173,12 +181,6 @@ def main_metric(result: StudyResult) -> str | None:
 
 def _many(count: int) -> str:
     return f"{count} case{'' if count == 1 else 's'}"
-
-
-def _quoted(name: str) -> str:
-    import shlex
-
-    return shlex.quote(name)
 
 
 def _example(result: StudyResult, metric: str | None) -> int:
@@ -235,6 +237,8 @@ def _words(metric: str) -> str:
 def _percentile_lines(result: StudyResult) -> list[str]:
     rows = [("figure", *(f"{one:g} %" for one in PERCENT), "cases with it")]
     for metric in result.main_metrics:
+        if metric == "settled":  # yes or no
+            continue
         values = result.percentiles(metric, PERCENT).values
         count = int((~np.isnan(result.figure(metric))).sum())
         cells = [figure_text(metric, float(value)) for value in values]
@@ -254,7 +258,9 @@ def _worst_lines(result: StudyResult, metric: str) -> list[str]:
         (f"case {one.case}", f"seed {one.seed}", figure_text(metric, one.value)) for one in found
     ]
     for line, one in zip(columns(rows), found, strict=True):
-        lines.append(f"{line}  {changes_text(result.plan, one.changes)}".rstrip())
+        lines.append(line)
+        text = changes_text(result.plan, one.changes)
+        lines += textwrap.wrap(text, _WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
     missing = result.missing(metric)
     if len(missing):
         lines.append(f"  without it: {_many(len(missing))}, {_numbers(missing)}")

@@ -204,7 +204,7 @@ def dataset_of(plan: Plan, cases: Cases) -> xarray.Dataset:
         attrs={
             "title": plan.title or plan.axis.file.title,
             "version": cases.version,
-            "fingerprint": plan.fingerprint,
+            "fingerprint": str(getattr(cases, "fingerprint", "")) or plan.fingerprint,
             "design": json.dumps(plan.design, ensure_ascii=False),
             "parameters": dumps(plan.axis.file),
             "tolerance": float(plan.tolerance),

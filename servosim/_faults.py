@@ -262,18 +262,14 @@ def faults_of(f: AxisFile) -> list[Fault]:
     list of Fault
         Empty if the file is consistent.
     """
-
     of = f.derived()
-
-    def found(*checks: str) -> list[Fault]:
-        return [fault for check in checks for fault in of(check)]
-
-    shape = found("cylinder_faults", "table_faults", "bristle_faults")
-    oil, lands = found("oil_faults"), found("land_faults")
-    faults = [*shape, *oil, *found("play_faults"), *lands]
+    shape = [*of("cylinder_faults"), *of("table_faults"), *of("bristle_faults")]
+    oil, lands = of("oil_faults"), of("land_faults")
+    found = [*shape, *oil, *of("play_faults"), *lands]
     if not oil and not lands:  # without a viscosity or a curve no valve can be rated
-        faults += found("rating_faults")
-    faults += found("supply_faults", "loop_faults", "place_faults", "lock_faults")
+        found += of("rating_faults")
+    for check in ("supply_faults", "loop_faults", "place_faults", "lock_faults"):
+        found += of(check)
     if not shape:  # without a piston area no load can be moved
-        faults += found("load_faults")
-    return faults
+        found += of("load_faults")
+    return found

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from servosim.errors import Fault, ParameterError
+from servosim.params._blocks import Block
 from servosim.params._fields import Field
 from servosim.params._resolve import Activity
-from servosim.params._tables import Block, Document, Table, fields_of, given_of, places_of
+from servosim.params._tables import Document, Table, fields_of, given_of, places_of
 from servosim.params._values import nearest, raw_from_text, raw_of, shown_name
 
 

@@ -41,6 +41,10 @@ class Rules:
     def __init__(self, rules: Mapping[str, Rule]) -> None:
         self.rules = dict(rules)
         self.tables = {name: frozenset(self._tables_of(name)) for name in self.rules}
+        self.plans = {
+            name: (rule.function, tuple((need, need in self.rules) for need in rule.needs))
+            for name, rule in self.rules.items()
+        }
 
     def _tables_of(self, name: str) -> set[str]:
         if name not in self.rules:
@@ -67,16 +71,11 @@ class Derived:
         self._rules, self.values = rules, values
         self._known: dict[str, tuple[list[Any], Any]] = {}
         self._old: dict[str, tuple[list[Any], Any]] = {}
-        if before is None:
-            return
-        was, tables = before.values, rules.tables
-        changed = {name for name, value in values.items() if value is not was.get(name)}
-        self._old.update(before._old)
-        for name, held in list(before._known.items()):
-            if tables[name].isdisjoint(changed):
-                self._known[name] = held
-            else:
-                self._old[name] = held
+        if before is not None:
+            was, tables, known = before.values, rules.tables, before._known.copy()
+            changed = {name for name, value in values.items() if value is not was.get(name)}
+            self._known = {n: held for n, held in known.items() if tables[n].isdisjoint(changed)}
+            self._old = {**before._old, **known}
 
     def __call__(self, name: str) -> Any:
         """Return a table or the result of a rule.
@@ -95,13 +94,14 @@ class Derived:
         known = self._known.get(name)
         if known is not None:
             return known[1]
-        rule = self._rules.rules.get(name)
-        if rule is None:
+        if name not in self._rules.plans:
             return self.values[name]
-        given = [self(need) for need in rule.needs]
+        function, needs = self._rules.plans[name]
+        values = self.values
+        given = [self(need) if is_rule else values[need] for need, is_rule in needs]
         held = self._old.get(name)
         if held is None or not _same(held[0], given):
-            held = given, rule.function(*given)
+            held = given, function(*given)
         self._known[name] = held
         return held[1]
 

@@ -7,10 +7,11 @@ from functools import cache, lru_cache
 from typing import Any, TypeVar
 
 from servosim.errors import ParameterError
+from servosim.params._blocks import copy_of, private_of
 from servosim.params._changes import Changes, raw, raw_table, read_before, split
 from servosim.params._fields import Range
 from servosim.params._resolve import resolve
-from servosim.params._tables import Document, Table, build, fields_of, private_of, resolve_document
+from servosim.params._tables import Document, Table, build, fields_of, resolve_document
 from servosim.params._values import Wrong, raw_from_text, raw_of, value_of
 
 _Document = TypeVar("_Document", bound=Document)
@@ -88,7 +89,7 @@ def _replace_within(document: _Document, changes: Mapping[str, Any]) -> _Documen
         if made is None:
             return None
         tables[name] = made
-    changed = document.model_copy(update=tables)
+    changed = copy_of(document, tables)
     return None if changed._faults() else changed
 
 
@@ -147,6 +148,5 @@ def _with_values(table: _Table, raws: Mapping[str, Any]) -> _Table | None:
         else:
             given[name] = raw_of(field, one, value)
             unwritten.pop(name, None)
-    made = table.model_copy(update=values)
-    private_of(made).update(_given=given, _unwritten=unwritten)
+    made = copy_of(table, values, _given=given, _unwritten=unwritten)
     return None if made._faults() else made

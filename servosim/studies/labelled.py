@@ -237,7 +237,7 @@ def _lazy(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int = 0) -> 
             flat, back = np.unique(which, return_inverse=True)
             if samples:
                 values = cases.trace(name, flat)[back.ravel()][..., key[n_dims]]
-                return values.reshape(*np.shape(which), *values.shape[1:])
+                return values.reshape((*np.shape(which), *values.shape[1:]))
             return cases.column(name, flat)[back.ravel()].reshape(np.shape(which))
 
     return indexing.LazilyIndexedArray(Lazy())

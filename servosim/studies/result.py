@@ -140,9 +140,10 @@ class StudyResult:
 
     @cached_property
     def main_metrics(self) -> tuple[str, ...]:
-        """Figures of a summary: those with limits, then the usual ones that any case holds."""
-        names = [*self.plan.limits, *(name for name in USUAL if name not in self.plan.limits)]
-        return tuple(name for name in names if not np.isnan(self.figure(name)).all())
+        """Figures of a summary: those with limits, and the usual ones that any case holds."""
+        others = [name for name in USUAL if name not in self.plan.limits]
+        held = [name for name in others if not np.isnan(self.figure(name)).all()]
+        return (*self.plan.limits, *held)
 
     def labelled(self, metric: str) -> xarray.DataArray:
         """Return a figure over the dimensions of the plan.

@@ -520,6 +520,12 @@ class TestNoise:
         assert len(set(seeds[0].tolist())) == 4
         assert [plan.changes(k)["move.seed"] for k in range(4)] == seeds[0].tolist()
 
+    def test_no_repeat_has_the_files_own_seed_again(self, axis):
+        second = int(plan_of(axis, repeats=3).seeds[1])
+        seeds = plan_of(axis, repeats=3, move={"seed": second}).seeds.tolist()
+        assert seeds[0] == second
+        assert len(set(seeds)) == 3
+
     def test_noise_alone_is_a_study(self, axis):
         plan = plan_of(axis, repeats=5)
         assert (plan.dims, plan.shape, plan.paths) == (("repeat",), (5,), ())

@@ -21,21 +21,38 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     from .program import Move
     from .result import Event, Run, Status
     from .simulate import simulate
+    from .studies.files import read_study
+    from .studies.plan import Plan
+    from .studies.variations import (
+        Between,
+        Distributed,
+        LogNormal,
+        Normal,
+        Triangular,
+        Uniform,
+    )
     from .traces import write_csv, write_netcdf
     from .version import __version__
 
 __all__ = [
     "Axis",
     "AxisFile",
+    "Between",
+    "Distributed",
     "Event",
     "Fault",
+    "LogNormal",
     "Metric",
     "Move",
+    "Normal",
     "ParameterError",
+    "Plan",
     "Run",
     "ServosimError",
     "SimulationError",
     "Status",
+    "Triangular",
+    "Uniform",
     "UnitError",
     "__version__",
     "compare_moves",
@@ -43,6 +60,7 @@ __all__ = [
     "metrics",
     "plot_move",
     "read_axis",
+    "read_study",
     "save_figure",
     "schema",
     "simulate",
@@ -60,6 +78,16 @@ _HOMES = {
     "program": ("Move",),
     "result": ("Event", "Run", "Status"),
     "simulate": ("simulate",),
+    "studies.files": ("read_study",),
+    "studies.plan": ("Plan",),
+    "studies.variations": (
+        "Between",
+        "Distributed",
+        "LogNormal",
+        "Normal",
+        "Triangular",
+        "Uniform",
+    ),
     "traces": ("write_csv", "write_netcdf"),
     "version": ("__version__",),
 }

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from servosim import units
+from servosim._practical import practical_unit
 from servosim._warnings import natural_frequency, oil_spring
 from servosim.axis import Axis
 from servosim.components.valve_rating import null_leakage, null_pressure_gain
@@ -25,15 +26,6 @@ CAUTION = (
     "Calculated, not a release to run: isolate and bleed before work on the hydraulics, start at "
     "low pressure and low gain, and heed the cautions in README.md."
 )
-_UNITS = {
-    "Pa": "bar",
-    "m3/s": "L/min",
-    "m3": "L",
-    "J": "kJ",
-    "m2": "cm2",
-    "m3/s/sqrt(Pa)": "L/min/sqrt(bar)",
-    "m2/s": "mm2/s",
-}
 
 
 class Derived(NamedTuple):
@@ -176,12 +168,7 @@ def shown(value: float | None, unit: str) -> str:
         return "-"
     if math.isinf(value):
         return "never" if unit == "s" else "without limit"
-    if unit == "m":
-        unit = "um" if abs(value) < 1e-3 else "mm"
-    elif unit == "m/s":
-        unit = "um/min" if 0.0 < abs(value) < 1e-5 else "mm/s"
-    else:
-        unit = _UNITS.get(unit, unit)
+    unit = practical_unit(unit, value)
     number = f"{units.convert(float(value), unit) + 0.0:.4g}"
     return number if unit == "1" else f"{number} {unit}"
 

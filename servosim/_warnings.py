@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from servosim._faults import shown, steady_load
+from servosim._block_faults import shown
 from servosim._record import record
 from servosim.components.controller import velocity_gains
-from servosim.components.cylinder import chamber_compliance, cylinder_parameters, volumes
-from servosim.components.load import load_parameters, way_levels
-from servosim.components.oil import oil_parameters
-from servosim.components.valve_rating import null_leakage, null_pressure_gain, rate_valve
+from servosim.components.cylinder import chamber_compliance, volumes
+from servosim.components.load import way_levels
+from servosim.components.valve_rating import null_leakage, null_pressure_gain
 from servosim.errors import Fault
 from servosim.program import plan
 
@@ -51,7 +50,7 @@ def _velocity_warnings(f: AxisFile, gain: float) -> list[Fault]:
     overlap = v.overlap_pa + v.overlap_bt if forward else v.overlap_pb + v.overlap_at
     reach = gain * max(f.controller.output_limit - max(0.5 * overlap, 0.0), 0.0)
     limits = [(reach, "valve and supply give", "at steady load")]
-    c = cylinder_parameters(f.cylinder)
+    c = f.derive("cylinder_parameters")
     area = c.A_A if forward else c.A_B
     if f.supply.kind != "ideal" and f.supply.accumulator == "none" and area > 0.0:
         limits.append((f.supply.pump_flow / area, "the pump alone gives", "without accumulator"))
@@ -108,8 +107,8 @@ def _controller_warnings(f: AxisFile) -> list[Fault]:
 
 def _force_warnings(f: AxisFile, force: float) -> list[Fault]:
     """Return a warning if little of the force on the load is left to break the friction away."""
-    c = cylinder_parameters(f.cylinder)
-    ways = way_levels(0.0, record(load_parameters(f.table, f.structure, 0.0, 0.0)))[1]
+    c = f.derive("cylinder_parameters")
+    ways = way_levels(0.0, record(f.derive("bare_load")))[1]
     friction = ways + f.cylinder.seal_breakaway
     friction += f.cylinder.seal_pressure_friction * f.supply.pressure
     if force > 2.0 * friction:
@@ -185,7 +184,8 @@ def oil_spring(f: AxisFile, position: float, *, locked: bool) -> float:
     float
         Stiffness [N/m] ``A_A^2/C_A + A_B^2/C_B``.
     """
-    c, oil, half = cylinder_parameters(f.cylinder), oil_parameters(f.oil), 0.5 * f.supply.pressure
+    c, oil = f.derive("cylinder_parameters"), f.derive("oil_parameters")
+    half = 0.5 * f.supply.pressure
     V_A, V_B = volumes(position, c)
     C_A, C_B = chamber_compliance(V_A, half, c, oil), chamber_compliance(V_B, half, c, oil)
     if not locked:
@@ -209,7 +209,7 @@ def natural_frequency(f: AxisFile) -> float:
         Systems*, Wiley 1967, ch. 6, from memory).
     """
     mass = f.table.mass + f.table.workpiece_mass + f.structure.piston_mass
-    mass += cylinder_parameters(f.cylinder).screw_mass
+    mass += f.derive("cylinder_parameters").screw_mass
     return math.sqrt(oil_spring(f, 0.5 * f.cylinder.stroke, locked=False) / mass)
 
 
@@ -227,9 +227,11 @@ def warnings_of(f: AxisFile) -> list[Fault]:
         Empty if there is nothing to say.
     """
     found = _outside_envelope(f)
-    c = cylinder_parameters(f.cylinder)
-    rated = rate_valve(f.valve, f.oil)
-    load = steady_load(f)
+    c, rated, load = (
+        f.derive("cylinder_parameters"),
+        f.derive("rated_valve"),
+        f.derive("steady_load"),
+    )
     plus, minus, force_plus, force_minus = velocity_gains(
         c.A_A, c.A_B, rated.K_A, rated.K_B, f.supply.pressure, f.supply.return_pressure, load
     )

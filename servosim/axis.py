@@ -3,49 +3,53 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from os import PathLike
 from pathlib import Path
 from typing import Any, cast
 
 from servosim._equations import STATES, AxisParameters, StateIndex
-from servosim._faults import steady_load
 from servosim._record import record
 from servosim.components import controller as controller_block
 from servosim.components import transducer as transducer_block
-from servosim.components.controller import controller_parameters
-from servosim.components.cylinder import cylinder_parameters
-from servosim.components.load import load_parameters
-from servosim.components.lock import lock_parameters
-from servosim.components.oil import oil_parameters
-from servosim.components.supply import supply_parameters
-from servosim.components.transducer import transducer_parameters
-from servosim.components.valve_rating import rate_valve
 from servosim.document import AxisFile
 from servosim.params import read, replace
-from servosim.program import Move, move_of
+from servosim.program import Move
+
+_BLOCKS = tuple(
+    f"{name}_parameters" for name in AxisParameters._fields if name not in ("index", "n_x", "n_all")
+)
 
 
-def _state_index(file: AxisFile) -> tuple[StateIndex, int, int]:
-    """Return the place of each state, the number integrated and the number active.
+@cache
+def _state_index(
+    pump: str,
+    line: str,
+    lock: str,
+    masses: str,
+    friction: str,
+    controller: str,
+    cylinder: str,
+    pressure: str,
+    dynamics: str,
+    accumulator: str,
+) -> tuple[StateIndex, int, int]:
+    """Return the place of each state, the number integrated and the number active, by the choices.
 
     With a sampled controller nothing but the samples reads the lagged readings: the loop advances
     them exactly after each step, and they stand behind the integrated states.
     """
-    pump, lumped = file.supply.kind != "ideal", file.supply.line == "lumped"
-    split = file.lock.kind in ("blocking_valve", "pilot_check")
-    two, bristle = file.structure.masses == "two", file.table.friction != "stribeck"
-    continuous = file.controller.kind == "continuous"
-    double_acting = file.cylinder.kind != "plunger"
-    pressure = file.transducer.pressure == "both_ports"
+    split, two = lock in ("blocking_valve", "pilot_check"), masses == "two"
+    bristle, continuous = friction != "stribeck", controller == "continuous"
+    double_acting = cylinder != "plunger"
     active = dict.fromkeys(STATES, True)
-    active["spool_rate"] = file.valve.dynamics == "second_order"
+    active["spool_rate"] = dynamics == "second_order"
     active["pressure_b"] = double_acting
-    active["supply_pressure"] = pump
-    active["pump_flow"] = file.supply.kind == "compensated_pump"
-    active["gas_temperature"] = file.supply.accumulator == "gas"
+    active["supply_pressure"] = pump != "ideal"
+    active["pump_flow"] = pump == "compensated_pump"
+    active["gas_temperature"] = accumulator == "gas"
     active["way_bristle"], active["seal_bristle"] = bristle, bristle and two
-    active["pressure_reading_a"] = active["pressure_reading_b"] = pressure
+    active["pressure_reading_a"] = active["pressure_reading_b"] = pressure == "both_ports"
     for name in controller_block.STATES:
         active[name] = continuous
     shared: dict[str, str] = {}
@@ -53,7 +57,7 @@ def _state_index(file: AxisFile) -> tuple[StateIndex, int, int]:
         shared |= {"line_pressure_a": "pressure_a", "line_pressure_b": "pressure_b"}
     elif not double_acting:
         active["line_pressure_b"] = False
-    if not lumped:
+    if line != "lumped":
         shared["pump_pressure"] = "supply_pressure"
     if not two:
         shared |= {"table_position": "piston_position", "table_velocity": "piston_velocity"}
@@ -91,39 +95,20 @@ class Axis:
     def parameters(self) -> AxisParameters:
         """Numbers for the kernels, SI units."""
         f = self.file
-        valve, cylinder = rate_valve(f.valve, f.oil), cylinder_parameters(f.cylinder)
-        if not cylinder.has_b:
-            valve = valve._replace(K_B=0.0)
-        load = load_parameters(f.table, f.structure, f.cylinder.seal_viscous, cylinder.screw_mass)
-        if f.lock.brake == "holding":
-            load = load._replace(
-                k_b=f.lock.brake_stiffness, c_b=f.lock.brake_damping, F_b=f.lock.brake_force
-            )
-        controller = controller_parameters(
-            f.controller,
-            (cylinder.A_A, cylinder.A_B),
-            (valve.K_A, valve.K_B),
-            (f.supply.pressure, f.supply.return_pressure),
-            steady_load(f),
-            (
-                max(0.5 * (f.valve.overlap_pa + f.valve.overlap_bt), 0.0),  # underlap needs no jump
-                max(0.5 * (f.valve.overlap_pb + f.valve.overlap_at), 0.0),
-            ),
+        index, n_x, n_all = _state_index(
+            f.supply.kind,
+            f.supply.line,
+            f.lock.kind,
+            f.structure.masses,
+            f.table.friction,
+            f.controller.kind,
+            f.cylinder.kind,
+            f.transducer.pressure,
+            f.valve.dynamics,
+            f.supply.accumulator,
         )
-        index, n_x, n_all = _state_index(f)
-        return AxisParameters(
-            oil=oil_parameters(f.oil),
-            valve=valve,
-            cylinder=cylinder,
-            load=load,
-            supply=supply_parameters(f.supply),
-            transducer=transducer_parameters(f.transducer),
-            controller=controller,
-            lock=lock_parameters(f.lock),
-            index=index,
-            n_x=n_x,
-            n_all=n_all,
-        )
+        of = f.derived()
+        return AxisParameters._make((*map(of, _BLOCKS), index, n_x, n_all))
 
     @cached_property
     def record(self) -> AxisParameters:
@@ -133,8 +118,7 @@ class Axis:
     @cached_property
     def move(self) -> Move:
         """The file's own move."""
-        f = self.file
-        return move_of(f.reference, f.window, f.move, f.thrust)
+        return cast(Move, self.file.derive("own_move"))
 
     def plan(self, **changes: str | float) -> Move:
         """Return the file's move with other positions or times, planned anew.

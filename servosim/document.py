@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from servosim._faults import faults_of
+from typing import ClassVar
+
+from servosim._faults import RULES, faults_of
 from servosim._warnings import warnings_of
 from servosim.components.controller import Controller
 from servosim.components.cylinder import Cylinder
@@ -13,12 +15,14 @@ from servosim.components.supply import Supply
 from servosim.components.transducer import Transducer
 from servosim.components.valve import Valve
 from servosim.errors import Fault
-from servosim.params import Document, text
+from servosim.params import Document, Rules, text
 from servosim.program import Envelope, MoveTable, Reference, Thrust, Window
 
 
 class AxisFile(Document):
     """Everything that describes one axis and its move."""
+
+    rules: ClassVar[Rules] = Rules(RULES)
 
     title: str = text("What the axis is.")
     notes: str = text(

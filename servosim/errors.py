@@ -91,3 +91,7 @@ class SimulationError(ServosimError, RuntimeError):
 
 class UnitError(ServosimError, ValueError):
     """A text that is not a number with an accepted unit of the right dimension."""
+
+
+class StudyError(ServosimError, RuntimeError):
+    """A study that stopped before its end; what was finished is kept in its store."""

@@ -2,17 +2,16 @@
 
 The flow coefficient follows from rated flow and drop, the clearance of the lands from the null
 leakage or the pressure gain. Both figures of null are solved with the very land equation that the
-simulation uses, ports blocked and tank at zero, by bisection on monotone functions inside compiled
-code: ensembles rate thousands of valves, one for each case.
+simulation uses, ports blocked and tank at zero, between brackets inside compiled code: ensembles
+rate thousands of valves, one for each case.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
-from servosim._jit import kernel
-from servosim._record import record
+from servosim._jit import inner_kernel, kernel
 from servosim.components.oil import Oil, density, viscosity
 from servosim.components.valve import (
     CURVE,
@@ -28,6 +27,45 @@ from servosim.components.valve import (
 
 _SMALLEST_CLEARANCE = 1e-8
 _LARGEST_CLEARANCE = 1.0
+_PRESSURE_DIGITS = 1e-16  # of the supply pressure
+_LEAKAGE_DIGITS = 1e-15  # of the clearance
+_GAIN_DIGITS = 1e-12  # of the clearance: the gain is a difference and holds eleven digits
+_HALVED = 0.5  # power of e: wider brackets are halved where there may be several clearances
+_MOST_TRIALS = 100
+_TINY = 1e-300
+
+
+class Lands(NamedTuple):
+    """What the flow through the lands hangs on, for the search of their clearance."""
+
+    K_A: float
+    K_B: float
+    L_PA: float
+    L_BT: float
+    L_PB: float
+    L_AT: float
+    c: float
+    dp_t: float
+    curve: int
+    knots_x: tuple[float, ...]
+    knots_y: tuple[float, ...]
+
+
+@inner_kernel
+def _next_share(
+    x_1: float, f_1: float, x_2: float, f_2: float, x_3: float, f_3: float, least: float
+) -> float:
+    """Return where between x_1 and x_2, a bracket, a zero is looked for next, as a share of it.
+
+    By inverse quadratic interpolation where that is safe, else in the middle (T. R. Chandrupatla,
+    Advances in Engineering Software 28 (1997) 145, from memory).
+    """
+    xi, phi = (x_1 - x_2) / (x_3 - x_2), (f_1 - f_2) / (f_3 - f_2)
+    if not (phi * phi < xi and (1.0 - phi) * (1.0 - phi) < 1.0 - xi):
+        return 0.5
+    share = f_1 / (f_2 - f_1) * f_3 / (f_2 - f_3)
+    share += (x_3 - x_1) / (x_2 - x_1) * f_1 / (f_3 - f_1) * f_2 / (f_3 - f_2)
+    return min(max(share, least), 1.0 - least)
 
 
 @kernel
@@ -35,23 +73,38 @@ def blocked_port_pressure(
     xs: float, L_P: float, L_T: float, K: float, p_S: float, sign: float, p: ValveParameters
 ) -> float:
     """Return the pressure of a blocked port at spool position xs, tank at zero [Pa]."""
-    low, high = 0.0, p_S
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        q_in = land_flow(sign * xs - L_P, p_S - middle, K, p)
-        q_out = land_flow(-sign * xs - L_T, middle, K, p)
-        if q_in > q_out:
-            low = middle
+    o_P, o_T = sign * xs - L_P, -sign * xs - L_T
+    x_1, x_2 = 0.0, p_S
+    f_1, f_2 = land_flow(o_P, p_S, K, p), -land_flow(o_T, p_S, K, p)
+    share = f_1 * f_1 / (f_1 * f_1 + f_2 * f_2)  # what two sharp edges would make of it
+    for _ in range(_MOST_TRIALS):
+        x = x_1 + share * (x_2 - x_1)
+        f = land_flow(o_P, p_S - x, K, p) - land_flow(o_T, x, K, p)
+        if (f > 0.0) == (f_1 > 0.0):
+            x_3, f_3 = x_1, f_1
         else:
-            high = middle
-    return 0.5 * (low + high)
+            x_3, f_3, x_2, f_2 = x_2, f_2, x_1, f_1
+        x_1, f_1 = x, f
+        width = abs(x_2 - x_1)
+        if f == 0.0 or width <= 2.0 * _PRESSURE_DIGITS * p_S:
+            break
+        share = _next_share(x_1, f_1, x_2, f_2, x_3, f_3, _PRESSURE_DIGITS * p_S / width)
+    return x_1 if abs(f_1) <= abs(f_2) else x_2
+
+
+@kernel
+def _alike(p: ValveParameters) -> bool:
+    """Return whether port B at -xs is what port A is at xs; flow coefficients cancel out."""
+    return p.L_PA == p.L_PB and p.L_AT == p.L_BT
 
 
 @kernel
 def null_leakage(p_S: float, p: ValveParameters) -> float:
     """Return the flow from supply to tank at null with blocked ports, without the pilot [m3/s]."""
     p_A = blocked_port_pressure(0.0, p.L_PA, p.L_AT, p.K_A, p_S, 1.0, p)
-    p_B = blocked_port_pressure(0.0, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
+    p_B = p_A
+    if not _alike(p):
+        p_B = blocked_port_pressure(0.0, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
     return land_flow(-p.L_PA, p_S - p_A, p.K_A, p) + land_flow(-p.L_PB, p_S - p_B, p.K_B, p)
 
 
@@ -60,8 +113,10 @@ def null_pressure_gain(p_S: float, p: ValveParameters) -> float:
     """Return the change of load pressure over spool travel at null, ports blocked [Pa]."""
     step = 1e-5 * p.c
     up = blocked_port_pressure(step, p.L_PA, p.L_AT, p.K_A, p_S, 1.0, p)
-    up -= blocked_port_pressure(step, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
     down = blocked_port_pressure(-step, p.L_PA, p.L_AT, p.K_A, p_S, 1.0, p)
+    if _alike(p):
+        return (up - down) / step
+    up -= blocked_port_pressure(step, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
     down -= blocked_port_pressure(-step, p.L_PB, p.L_BT, p.K_B, p_S, -1.0, p)
     return (up - down) / (2.0 * step)
 
@@ -108,52 +163,62 @@ def _knots(valve: Valve) -> tuple[int, tuple[float, ...], tuple[float, ...]]:
 
 
 @kernel
-def _set_clearance(c: float, flow_scale: float, ratio: float, p: Any) -> None:
-    """Write a clearance and the flow coefficients that go with it into the record p."""
+def _with_clearance(c: float, flow_scale: float, ratio: float, p: Lands) -> Lands:
+    """Return lands with a clearance and the flow coefficients that go with it."""
     o_1 = 0.5 * ((1.0 - p.L_PA) + math.sqrt((1.0 - p.L_PA) ** 2 + 4.0 * c * c))
     o_2 = 0.5 * ((1.0 - p.L_BT) + math.sqrt((1.0 - p.L_BT) ** 2 + 4.0 * c * c))
-    a_1, a_2 = area_fraction(o_1, p), area_fraction(o_2, p)
-    p.c = c
-    p.K_A = flow_scale * math.sqrt(1.0 / (a_1 * a_1) + 1.0 / (a_2 * a_2))
-    p.K_B = p.K_A * ratio
+    a_1, a_2 = area_fraction(o_1, p), area_fraction(o_2, p)  # type: ignore[arg-type]
+    K_A = flow_scale * math.sqrt(1.0 / (a_1 * a_1) + 1.0 / (a_2 * a_2))
+    return Lands(
+        K_A, K_A * ratio, p.L_PA, p.L_BT, p.L_PB, p.L_AT, c, p.dp_t, p.curve, p.knots_x, p.knots_y
+    )
 
 
 @kernel
-def _fits(
-    c: float,
-    by_leakage: bool,
-    target: float,
-    p_S: float,
-    flow_scale: float,
-    ratio: float,
-    p: Any,
-) -> bool:
-    """Set a clearance and tell whether it leaks too little, or gives too much pressure gain."""
-    _set_clearance(c, flow_scale, ratio, p)
+def _excess(log_c: float, by_leakage: bool, target: float, p_S: float, flow_scale: float,
+            ratio: float, p: Lands) -> float:  # fmt: skip
+    """Return by what power of e the clearance is too wide for the target."""
+    lands: Any = _with_clearance(math.exp(log_c), flow_scale, ratio, p)
     if by_leakage:
-        return null_leakage(p_S, p) < target
-    return null_pressure_gain(p_S, p) > target
+        return math.log(max(null_leakage(p_S, lands) / target, _TINY))
+    return -math.log(max(null_pressure_gain(p_S, lands) / target, _TINY))
 
 
 @kernel
 def _solve_lands(
-    by_leakage: bool, target: float, p_S: float, flow_scale: float, ratio: float, p: Any
-) -> None:
-    """Set the clearance whose null figure is the target; a negative one if there is none."""
-    low, high = math.log(_SMALLEST_CLEARANCE), math.log(_LARGEST_CLEARANCE)
-    if not _fits(_SMALLEST_CLEARANCE, by_leakage, target, p_S, flow_scale, ratio, p):
-        p.c = -1.0
-        return
-    if _fits(_LARGEST_CLEARANCE, by_leakage, target, p_S, flow_scale, ratio, p):
-        p.c = -2.0
-        return
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if _fits(math.exp(middle), by_leakage, target, p_S, flow_scale, ratio, p):
-            low = middle
+    by_leakage: bool, target: float, p_S: float, flow_scale: float, ratio: float,
+    L_PA: float, L_BT: float, L_PB: float, L_AT: float, dp_t: float,
+    curve: int, knots_x: tuple[float, ...], knots_y: tuple[float, ...],
+) -> tuple[float, float, float]:  # fmt: skip
+    """Return flow coefficients and the clearance whose null figure is the target.
+
+    The clearance is negative if there is none. Leakage grows with it; the pressure gain falls, but
+    with a knee in the area or unlike overlaps it may do so by ups and downs.
+    """
+    p = Lands(1.0, ratio, L_PA, L_BT, L_PB, L_AT, 1.0, dp_t, curve, knots_x, knots_y)
+    x_1, x_2 = math.log(_SMALLEST_CLEARANCE), math.log(_LARGEST_CLEARANCE)
+    f_1 = _excess(x_1, by_leakage, target, p_S, flow_scale, ratio, p)
+    if f_1 >= 0.0:
+        return 1.0, ratio, -1.0
+    f_2 = _excess(x_2, by_leakage, target, p_S, flow_scale, ratio, p)
+    if f_2 < 0.0:
+        return 1.0, ratio, -2.0
+    share, digits = 0.5, _LEAKAGE_DIGITS if by_leakage else _GAIN_DIGITS
+    for _ in range(_MOST_TRIALS):
+        x = x_1 + share * (x_2 - x_1)
+        f = _excess(x, by_leakage, target, p_S, flow_scale, ratio, p)
+        if (f > 0.0) == (f_1 > 0.0):
+            x_3, f_3 = x_1, f_1
         else:
-            high = middle
-    _set_clearance(math.exp(0.5 * (low + high)), flow_scale, ratio, p)
+            x_3, f_3, x_2, f_2 = x_2, f_2, x_1, f_1
+        x_1, f_1 = x, f
+        width = abs(x_2 - x_1)
+        if f == 0.0 or width <= 2.0 * digits:
+            break
+        if by_leakage or width <= _HALVED:
+            share = _next_share(x_1, f_1, x_2, f_2, x_3, f_3, digits / width)
+    found = _with_clearance(math.exp(x_1 if abs(f_1) <= abs(f_2) else x_2), flow_scale, ratio, p)
+    return found.K_A, found.K_B, found.c
 
 
 def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
@@ -176,15 +241,31 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
     w, t, H = valve.wide_play_weight, valve.threshold, valve.hysteresis
     shift = valve.null_shift_temperature * (oil.temperature - valve.rating_temperature)
     second = valve.dynamics == "second_order"
-    raw = ValveParameters(
-        K_A=1.0,
-        K_B=valve.area_ratio,
+    by_leakage = valve.leakage_given != "pressure_gain"
+    K_A, K_B, c = _solve_lands(
+        by_leakage,
+        valve.null_leakage - valve.pilot_leakage if by_leakage else valve.pressure_gain,
+        valve.rating_pressure,
+        valve.rated_flow / math.sqrt(valve.rated_pressure_drop),
+        valve.area_ratio,
+        valve.overlap_pa,
+        valve.overlap_bt,
+        valve.overlap_pb,
+        valve.overlap_at,
+        transition_pressure(valve, oil, valve.rating_temperature),
+        curve,
+        knots_x,
+        knots_y,
+    )
+    return ValveParameters(
+        K_A=K_A,
+        K_B=K_B,
         L_PA=valve.overlap_pa,
         L_BT=valve.overlap_bt,
         L_PB=valve.overlap_pb,
         L_AT=valve.overlap_at,
-        c=1.0,
-        dp_t=transition_pressure(valve, oil, valve.rating_temperature),
+        c=c,
+        dp_t=transition_pressure(valve, oil, oil.temperature),
         curve=curve,
         knots_x=knots_x,  # type: ignore[arg-type]
         knots_y=knots_y,  # type: ignore[arg-type]
@@ -207,15 +288,4 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
         bias_pressure=valve.null_shift_pressure,
         dither=valve.dither_amplitude,
         omega_dither=valve.dither_frequency,
-    )
-    flow_scale = valve.rated_flow / math.sqrt(valve.rated_pressure_drop)
-    by_leakage = valve.leakage_given != "pressure_gain"
-    target = valve.null_leakage - valve.pilot_leakage if by_leakage else valve.pressure_gain
-    lands = record(raw)
-    _solve_lands(by_leakage, target, valve.rating_pressure, flow_scale, valve.area_ratio, lands)
-    return raw._replace(
-        K_A=float(lands.K_A),
-        K_B=float(lands.K_B),
-        c=float(lands.c),
-        dp_t=transition_pressure(valve, oil, oil.temperature),
     )

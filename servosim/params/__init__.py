@@ -5,9 +5,11 @@ numbers in the program and texts with units in the file; a table remembers the t
 from, so that writing gives them back. This package knows no component.
 """
 
-from servosim.params._changes import Difference, diff, get, replace, shown_value, si
+from servosim.params._changes import Difference, diff, get, shown_value, si
+from servosim.params._derived import Rule, Rules
 from servosim.params._fields import MISSING, Field, Range
 from servosim.params._files import dumps, edit, read, write
+from servosim.params._replace import replace
 from servosim.params._schema import describe, schema
 from servosim.params._statements import choice, interval, number, quantity, switch, text
 from servosim.params._tables import Document, Table, fields_of, places_of
@@ -18,6 +20,8 @@ __all__ = [
     "Document",
     "Field",
     "Range",
+    "Rule",
+    "Rules",
     "Table",
     "choice",
     "describe",

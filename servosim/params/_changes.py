@@ -1,26 +1,17 @@
-"""Single values of a document by their path: get, replace, compare, list."""
+"""Single values of a document by their path: get, change, compare, list."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
 from servosim.errors import Fault, ParameterError
+from servosim.params._blocks import Block
 from servosim.params._fields import Field
-from servosim.params._tables import (
-    Block,
-    Document,
-    Table,
-    build,
-    fields_of,
-    places_of,
-    read_before,
-    resolve_document,
-)
+from servosim.params._resolve import Activity
+from servosim.params._tables import Document, Table, fields_of, given_of, places_of
 from servosim.params._values import nearest, raw_from_text, raw_of, shown_name
-
-_Document = TypeVar("_Document", bound=Document)
 
 
 class Path(NamedTuple):
@@ -131,20 +122,51 @@ def raw(document: Document) -> dict[str, Any]:
     dict
         Texts of the document, then tables by name as dictionaries.
     """
-    values: dict[str, Any] = dict(document._given)
+    values: dict[str, Any] = dict(given_of(document))
     for name, place in places_of(type(document)).items():
         held = getattr(document, name)
         if place.many:
             if held:
-                values[name] = [_raw_table(one) for one in held]
+                values[name] = [raw_table(one) for one in held]
         elif held is not None:
-            values[name] = _raw_table(held)
+            values[name] = raw_table(held)
     return values
 
 
-def _raw_table(table: Block) -> dict[str, Any]:
+def raw_table(table: Block) -> dict[str, Any]:
     """Return the given values of a table in the order in which the table states them."""
-    return {name: table._given[name] for name in fields_of(type(table)) if name in table._given}
+    given = given_of(table)
+    return {name: given[name] for name in fields_of(type(table)) if name in given}
+
+
+def read_before(
+    kind: type[Table], data: Mapping[str, Any], changed: Collection[str], strict: bool
+) -> list[str]:
+    """Return the given keys that were read before some keys of the table changed.
+
+    Parameters
+    ----------
+    kind : type
+        Subclass of Table.
+    data : mapping of str to object
+        Raw values before the change.
+    changed : collection of str
+        Keys that are given anew; these must be read.
+    strict : bool
+        Whether the values come from a file.
+
+    Returns
+    -------
+    list of str
+        Keys that may be dropped if the change makes them unread.
+    """
+    fields = fields_of(kind)
+    activity = Activity(fields, data, strict)
+    return [
+        name
+        for name in data
+        if name in fields and name not in changed and activity.is_read(fields[name]) is not False
+    ]
 
 
 class Changes:
@@ -224,35 +246,6 @@ class Changes:
         return found
 
 
-def replace(document: _Document, changes: Mapping[str, Any]) -> _Document:
-    """Return a checked copy of a document with other values.
-
-    Parameters
-    ----------
-    document : Document
-        What to start from; it is not changed.
-    changes : mapping of str to object
-        By path such as "valve.rated_flow": text with a unit or number [SI unit of the key], None
-        to leave the key out. By the name of a table: a whole table, None to leave it out.
-
-    Returns
-    -------
-    Document
-        Keys that are no longer read because a choice changed are dropped.
-
-    Raises
-    ------
-    ParameterError
-        With every fault found.
-    """
-    made = Changes(type(document), raw(document), strict=False)
-    made.apply(changes)
-    if made.faults:
-        raise ParameterError(made.faults)
-    found = resolve_document(type(document), made.data, strict=False, droppable=made.droppable())
-    return build(type(document), found, "")
-
-
 @dataclass(frozen=True)
 class Difference:
     """One value that differs between two documents.
@@ -296,7 +289,8 @@ def shown_value(block: Block, name: str) -> str:
     if name in block._unread:
         return "not read"
     field, value = fields_of(type(block))[name], getattr(block, name)
-    held = block._given[name] if name in block._given else raw_of(field, value, value)
+    given = given_of(block)
+    held = given[name] if name in given else raw_of(field, value, value)
     if held is None:
         return "left out"
     if isinstance(held, tuple):

@@ -5,15 +5,17 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Collection, Mapping
 from functools import cache
-from typing import Any, NamedTuple, Self, TypeVar, get_args, get_origin
+from typing import Any, ClassVar, NamedTuple, Self, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError
+from pydantic import PrivateAttr
 
 from servosim.errors import Fault, ParameterError
+from servosim.params._blocks import Block, private_of
+from servosim.params._derived import Derived, Rules
 from servosim.params._fields import Field, stated_field, without_none
-from servosim.params._resolve import Activity, Resolved, not_a_table, resolve
+from servosim.params._resolve import Resolved, not_a_table, resolve
 from servosim.params._statements import text
-from servosim.params._values import nearest, shown_name
+from servosim.params._values import nearest, raw_of, shown_name
 
 
 class Place(NamedTuple):
@@ -23,57 +25,6 @@ class Place(NamedTuple):
     optional: bool
     many: bool
     absent: Any
-
-
-class Block(BaseModel):
-    """Common ground of tables and documents: immutable, equal by values, knows what was given."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-    _given: dict[str, Any] = PrivateAttr(default_factory=dict)
-    _unread: tuple[str, ...] = PrivateAttr(default=())
-
-    def check(self) -> list[Fault]:
-        """Return faults that only several keys, or several tables, together show.
-
-        Returns
-        -------
-        list of Fault
-            Empty if all is sound. A subclass may state some; what it leaves out of the place of a
-            fault is filled in by the caller.
-        """
-        return []
-
-    def _faults(self) -> list[Fault]:
-        """Return what the checks find; values on which they cannot even be computed are a fault."""
-        try:
-            return list(self.check())
-        except ParameterError as error:
-            return list(error.faults)
-        except (ArithmeticError, ValueError) as error:
-            what = f"the values cannot be checked together: {error}"
-            return [Fault(what=what, expected="values of a usual size")]
-
-    def _settle(self, found: Resolved) -> None:
-        """Take over values that were checked; keys that are not read get their neutral value."""
-        read = {name: value for name, value in found.values.items() if name not in found.unread}
-        try:
-            BaseModel.__init__(self, **read)
-        except ValidationError as error:
-            raise ParameterError(
-                Fault("", "", ".".join(map(str, one["loc"])), one["msg"]) for one in error.errors()
-            ) from None
-        for name in found.unread:
-            self.__dict__[name] = found.values[name]
-        self._given = dict(found.given)
-        self._unread = tuple(found.unread)
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Block) or type(self) is not type(other):
-            return NotImplemented
-        return self.__dict__ == other.__dict__
-
-    def __hash__(self) -> int:
-        return hash((type(self), tuple(self.__dict__.values())))
 
 
 _Built = TypeVar("_Built", bound=Block)
@@ -131,9 +82,10 @@ class Table(Block):
             With every fault of the new values.
         """
         fields = fields_of(type(self))
-        data = {**self._given, **changes}
+        given = given_of(self)
+        data = {**given, **changes}
         data = {name: value for name, value in data.items() if value is not None}
-        droppable = [name for name in self._given if name not in changes]
+        droppable = [name for name in given if name not in changes]
         found = resolve(fields, data, strict=False, droppable=droppable)
         return build(type(self), found, "")
 
@@ -148,6 +100,30 @@ def build(kind: type[_Built], found: Resolved, table: str) -> _Built:
         if not faults:
             return instance
     raise ParameterError(faults)
+
+
+def given_of(block: Block) -> dict[str, Any]:
+    """Return what a file holds of the keys that were given: the texts they had, or new ones.
+
+    Parameters
+    ----------
+    block : Table or Document
+        Where to look. The text of a value that was replaced is made when it is first asked for,
+        because the shortest text that reads back to the very number costs more than the rest.
+
+    Returns
+    -------
+    dict of str to object
+        Raw values by key; it must not be changed.
+    """
+    private = private_of(block)
+    given: dict[str, Any] = private["_given"]
+    if private["_unwritten"]:
+        fields, given = fields_of(type(block)), dict(given)
+        for name, raw in private["_unwritten"].items():
+            given[name] = raw_of(fields[name], raw, getattr(block, name))
+        private["_given"], private["_unwritten"] = given, {}
+    return given
 
 
 class Document(Block):
@@ -167,6 +143,9 @@ class Document(Block):
         With every fault found.
     """
 
+    rules: ClassVar[Rules] = Rules({})
+    _derived: Derived | None = PrivateAttr(default=None)
+
     def __init__(self, **data: Any) -> None:
         self._settle(resolve_document(type(self), data, strict=False))
         faults = self._faults()
@@ -177,6 +156,35 @@ class Document(Block):
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
         """Refuse a class whose statements contradict each other, as soon as it is written."""
         fields_of(cls)
+
+    def derive(self, name: str) -> Any:
+        """Return what follows from the tables by one of the rules of the class.
+
+        Parameters
+        ----------
+        name : str
+            Name of the rule, or of a table.
+
+        Returns
+        -------
+        object
+            Computed once; copies with other values share it as far as it holds for them.
+        """
+        return self.derived()(name)
+
+    def derived(self) -> Derived:
+        """Return all that follows from the tables, to be called by name, see :meth:`derive`."""
+        private = private_of(self)
+        found: Derived | None = private["_derived"]
+        if found is None or found.values is not self.__dict__:
+            found = private["_derived"] = Derived(self.rules, self.__dict__, found)
+        return found
+
+    def __getstate__(self) -> dict[Any, Any]:
+        """Return what crosses to another process: values and texts, not what follows from them."""
+        state = super().__getstate__()
+        state["__pydantic_private__"] = {**state["__pydantic_private__"], "_derived": None}
+        return state
 
     def warnings(self) -> list[Fault]:
         """Return what is allowed but deserves a second look; a subclass may state some.
@@ -342,33 +350,3 @@ def _table(
     except ParameterError as error:
         faults.extend(error.faults)
         return None
-
-
-def read_before(
-    kind: type[Table], data: Mapping[str, Any], changed: Collection[str], strict: bool
-) -> list[str]:
-    """Return the given keys that were read before some keys of the table changed.
-
-    Parameters
-    ----------
-    kind : type
-        Subclass of Table.
-    data : mapping of str to object
-        Raw values before the change.
-    changed : collection of str
-        Keys that are given anew; these must be read.
-    strict : bool
-        Whether the values come from a file.
-
-    Returns
-    -------
-    list of str
-        Keys that may be dropped if the change makes them unread.
-    """
-    fields = fields_of(kind)
-    activity = Activity(fields, data, strict)
-    return [
-        name
-        for name in data
-        if name in fields and name not in changed and activity.is_read(fields[name]) is not False
-    ]

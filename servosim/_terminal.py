@@ -1,0 +1,211 @@
+"""What the commands share: faults in words, interrupts, progress, the files and text of a run.
+
+Faults of a file or of an option go to stderr, one a line, with exit code 2; a run that did not
+reach its end gives exit code 1, an interruption 130.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from servosim.errors import Fault, ServosimError, StudyError
+
+if TYPE_CHECKING:
+    from servosim.result import Run
+
+FAILED, REFUSED, INTERRUPTED = 1, 2, 130
+FIGURES = (".png", ".svg", ".pdf")
+DATA = (".nc", ".csv")
+LARGEST_SEED = 2**31 - 1
+COMPILING = "compiling the kernels, once for this version on this machine"
+
+
+@contextmanager
+def speaking() -> Iterator[None]:
+    """Turn what a user can mend into lines on stderr and an exit code."""
+    try:
+        yield
+    except StudyError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(FAILED) from None
+    except ServosimError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(REFUSED) from None
+    except BrokenPipeError:
+        raise
+    except OSError as error:  # such as a full disk behind the output
+        with suppress(OSError):
+            typer.echo(f"the output could not be written: {error.strerror or error}", err=True)
+        raise typer.Exit(FAILED) from None
+    except KeyboardInterrupt as stop:
+        typer.echo(str(stop) or "interrupted; nothing was written", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+
+
+def output_faults(option: str, path: str | None, suffixes: tuple[str, ...]) -> list[Fault]:
+    """Return why a file could not be written."""
+    if path is None:
+        return []
+    name, file = path, Path(path)
+    folder = file.absolute().parent
+
+    def refuse(what: str, expected: str) -> list[Fault]:
+        return [Fault(option, "", "", what, expected)]
+
+    if file.suffix.lower() not in suffixes:
+        return refuse(f"{name!r} has no known suffix", " or ".join(suffixes))
+    if file.is_dir():
+        return refuse(f"{name!r} is a folder", "the path of a file")
+    if not folder.is_dir():
+        return refuse(f"the folder of {name!r} does not exist", "a folder that exists")
+    if not os.access(folder, os.W_OK):
+        return refuse(f"the folder of {name!r} cannot be written", "a folder that can be written")
+    return []
+
+
+def overrides(given: list[str] | None) -> tuple[dict[str, str], list[Fault]]:
+    """Return the values of ``--set`` by path, and what is wrong with how they are written."""
+    values: dict[str, str] = {}
+    faults = []
+    for text in given or []:
+        path, sign, value = (part.strip() for part in text.partition("="))
+        if not sign or not path:
+            what = f"{text!r} is not a value for a key"
+            faults.append(Fault("--set", "", "", what, "table.key=VALUE"))
+        elif path in values:
+            faults.append(Fault("--set", "", "", f"{path} is given twice", "one value for it"))
+        else:
+            values[path] = value
+    return values, faults
+
+
+def seed_of(text: str | None) -> tuple[int | None, list[Fault]]:
+    """Return the seed in a text, and what is wrong with it."""
+    if text is None:
+        return None, []
+    if text.isascii() and text.isdecimal() and len(text) < 20 and int(text) <= LARGEST_SEED:
+        return int(text), []
+    expected = f"a whole number from 0 to {LARGEST_SEED}"
+    return None, [Fault("--seed", "", "", f"{text!r} is no seed", expected)]
+
+
+@contextmanager
+def progress_bar(on: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Show on a terminal what takes time: compiling the kernels, and then how far the work is."""
+    if not on:
+        # without a terminal one line says why nothing comes for a while
+        waiting = threading.Timer(2.0, lambda: typer.echo(COMPILING, err=True))
+        waiting.daemon = True
+        waiting.start()
+        try:
+            yield lambda text, done, total: waiting.cancel() if done > 0 else None
+        finally:
+            waiting.cancel()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading the file", total=None)
+        timer = threading.Timer(2.0, lambda: bar.update(task, description=COMPILING))
+        timer.daemon = True
+        timer.start()
+
+        def show(text: str, done: int, total: int) -> None:
+            if done > 0:
+                timer.cancel()
+                bar.update(task, description=text, completed=done, total=total)
+
+        try:
+            yield show
+        finally:
+            timer.cancel()
+
+
+@contextmanager
+def watching(on: bool) -> Iterator[Callable[[int, int], None]]:
+    """Show on a terminal how far a move is, if it takes time."""
+    with progress_bar(on) as show:
+        yield lambda done, total: show(f"simulating, sample {done} of {total}", done, total)
+
+
+@contextmanager
+def noting_interrupts() -> Iterator[Callable[[], bool]]:
+    """Note Ctrl-C instead of raising wherever the program happens to be; a second one ends it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+    noted: list[int] = []
+
+    def note(number: int, frame: object) -> None:
+        if noted:
+            os._exit(INTERRUPTED)  # nothing is being written while interrupts are noted
+        noted.append(number)
+        typer.echo("\nstopping; once more to stop at once", err=True)
+
+    before = signal.signal(signal.SIGINT, note)
+    try:
+        yield lambda: bool(noted)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """Print strict JSON."""
+    typer.echo(json.dumps(value, indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def _write(run: Run, figure: str | None, data: str | None) -> list[str]:
+    """Write what was asked for and return the paths written."""
+    written = []
+    if data is not None:
+        from servosim.traces import write_csv, write_netcdf
+
+        (write_csv if data.lower().endswith(".csv") else write_netcdf)(run, data)
+        written.append(data)
+    if figure is not None:
+        from servosim.plots import plot_move, save_figure
+
+        save_figure(plot_move(run), figure)
+        written.append(figure)
+    return written
+
+
+def write_or_say(run: Run, figure: str | None, data: str | None) -> int:
+    """Write what was asked for; return 0, or 1 with a line on stderr if it could not be done."""
+    if (figure or data) and len(run.time) < 2:
+        typer.echo("nothing was computed that could be written", err=True)
+        return FAILED
+    try:
+        for path in _write(run, figure, data):
+            typer.echo(f"written: {path}", err=True)
+    except (OSError, ServosimError) as error:
+        typer.echo(f"not written: {error}", err=True)
+        return FAILED
+    return 0
+
+
+def tell(run: Run, as_json: bool) -> int:
+    """Print a run and return the exit code that its status stands for."""
+    from servosim import _summary
+    from servosim.result import Status
+
+    if as_json:
+        print_json(_summary.as_json(run))
+        lines = [*_summary.outcome(run), _summary.CAUTION]
+    else:
+        lines = [*_summary.heading(run.axis), *_summary.outcome(run), ""]
+        lines += [*_summary.metric_lines(run), "", _summary.CAUTION]
+    typer.echo("\n".join(lines), err=as_json)
+    codes = {Status.COMPLETE: 0, Status.INTERRUPTED: INTERRUPTED}
+    return codes.get(run.status, FAILED)

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim import _sequence as sequence
 from servosim._equations import STATES, AxisParameters
 from servosim._jit import kernel
 from servosim.components.controller import load_pressure, opening_command
@@ -22,6 +23,7 @@ from servosim.components.supply import COMPENSATED, FIXED, IDEAL
 from servosim.components.transducer import scale_value
 from servosim.components.valve import null_shift, pilot_flow
 from servosim.components.valve import output as land_flows
+from servosim.program import TIMED, Move
 
 _ITERATIONS = 200
 _PRESSURE_MARGIN = 1e6
@@ -291,3 +293,66 @@ def initial_state(
     x[i.filtered_position] = reading
     x[i.slow_pressure] = x[i.load_estimate] = load_pressure(balance.p_A, balance.p_B, c)
     return x, balance, integral, command
+
+
+@kernel
+def begin(p: AxisParameters, m: Move, x: NDArray[np.float64], d: NDArray[np.float64]) -> Rest:
+    """Write the state and the memory with which a move begins.
+
+    Parameters
+    ----------
+    p : AxisParameters
+        Numbers of the axis.
+    m : Move
+        The move.
+    x : ndarray, shape (n_states,)
+        State at rest [SI], written in place.
+    d : ndarray, shape (SIZE,)
+        Memory of sequence, plays and controller, written in place.
+
+    Returns
+    -------
+    Rest
+        Spool and pressures at rest, and what they leave over.
+    """
+    i = p.index
+    state, balance, integral, _ = initial_state(m.start, m.kind == TIMED, p)
+    for j in range(len(STATES)):
+        x[j] = state[j]
+    sequence.clear(d, p)
+    d[sequence.HELD] = m.start
+    # at rest the plays pass the command on, and what reaches the spool is where it stands
+    d[sequence.NARROW] = d[sequence.WIDE] = d[sequence.SPOOL_COMMAND] = balance.spool
+    s = sequence.INTEGRAL
+    d[s], d[s + 1], d[s + 2] = integral, x[i.filtered_position], 0.0
+    d[s + 3], d[s + 4] = x[i.slow_pressure], x[i.load_estimate]
+    return balance
+
+
+@kernel
+def begin_many(
+    p: NDArray[np.void],
+    m: NDArray[np.void],
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
+    rests: NDArray[np.float64],
+) -> None:
+    """Do :func:`begin` for many cases.
+
+    Parameters
+    ----------
+    p, m : record arrays, shape (n_case,)
+        Numbers of the axes and moves.
+    x, d : ndarray, shape (n_states, n_case) and (SIZE, n_case)
+        Written in place.
+    rests : ndarray, shape (n_case, 2)
+        Spool at rest [-] and flow left over [m3/s], written in place.
+    """
+    state, memory = np.empty(x.shape[0]), np.empty(d.shape[0])
+    for k in range(p.shape[0]):
+        balance = begin(p[k], m[k], state, memory)
+        rests[k, 0], rests[k, 1] = balance.spool, balance.residual
+        for j in range(x.shape[0]):
+            x[j, k] = state[j]
+        for j in range(d.shape[0]):
+            d[j, k] = memory[j]

@@ -9,7 +9,6 @@ from servosim import _integrate, _sequence
 from servosim._equations import STATE_UNITS
 from servosim._step import MOST_STEPS, QUADRATURE_STATES
 from servosim.axis import Axis
-from servosim.components.lock import CHECK
 from servosim.program import Move
 from servosim.result import Event, Status
 
@@ -71,31 +70,23 @@ def message(axis: Axis, status: Status, t: float, x: NDArray[np.float64]) -> str
     )
 
 
-def _check_passes(
-    axis: Axis, record: NDArray[np.float64], states: NDArray[np.float64]
-) -> list[Event]:
+def _check_passes(noted: NDArray[np.float64]) -> list[Event]:
     """Return an event if closed checks let oil pass from the lines into the chambers."""
-    p, found = axis.parameters, []
-    if p.lock.kind != CHECK:
-        return []
-    locked = record[:, _integrate.RECORD.index("lock_phase")] == _sequence.LOCKED
-    for side in ("a", "b"):
-        chamber = states[:, getattr(p.index, f"pressure_{side}")]
-        over = states[:, getattr(p.index, f"line_pressure_{side}")] - chamber
-        passing = locked & (over > 1.001 * p.lock.p_cr + 1e3)
-        if passing.any():
-            k = int(np.argmax(passing))
-            time = k * p.controller.period
+    found = []
+    for side, row in (("a", _integrate.CHECK_A_PASSES), ("b", _integrate.CHECK_B_PASSES)):
+        time, over, held, count = noted[row]
+        if count:
             sentence = (
                 f"Locked, check {side.upper()} lets oil pass from {time:.3f} s on: its line stands "
-                f"{over[k] / 1e5:.2f} bar above the chamber, the spring holds "
-                f"{p.lock.p_cr / 1e5:.2f} bar. A closed valve centre leaves both lines "
+                f"{over / 1e5:.2f} bar above the chamber, the spring holds "
+                f"{held / 1e5:.2f} bar. A closed valve centre leaves both lines "
                 "near half the supply pressure: "
                 "vent them, or let the load bring the chambers above that."
             )
-            value, count = float(over[k]), int(passing.sum())
             name = f"line_pressure_{side}"
-            found.append(Event("check_passes", time, name, value, p.lock.p_cr, count, sentence))
+            found.append(
+                Event("check_passes", time, name, float(over), float(held), int(count), sentence)
+            )
     return found
 
 
@@ -159,7 +150,7 @@ def events_of(
             f"{row[2] / 1e5:.1f} bar does not lift it against the locked pressure. Choose a larger "
             "pilot ratio or match the pressures first.",
         )
-    found.extend(_check_passes(axis, record, states))
+    found.extend(_check_passes(noted))
     limit = 0.999 * min(axis.parameters.controller.u_max, 1.0)
     saturated = np.abs(record[:, 0]) >= limit
     if saturated.any():

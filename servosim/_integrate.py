@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from servosim import _sequence as sequence
 from servosim._equations import AxisParameters, continuous_command, spool_command, wanted
+from servosim import _figure_sums as sums
 from servosim._jit import kernel
-from servosim._lanes import as_lanes, as_row, as_rows, no, some, where
-from servosim._step import STEP_OK, stretch
+from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, some, where
+from servosim._step import STAGES, STEP_LIMIT, STEP_OK, stretch
 from servosim.components import controller as controller_block
 from servosim.components.load import brake_anchor, brake_force
-from servosim.components.lock import pilot_opens
+from servosim.components.lock import CHECK, pilot_opens
 from servosim.components.transducer import pressure_sample, rounded
 from servosim.components.valve import command_path, dither
 from servosim.components.valve import derivative as valve_derivative
@@ -49,8 +50,8 @@ RECORD = (
 N_RECORD = len(RECORD)
 
 # events: time, value, limit
-CAVITATION, END_STOP, BRAKE_SLIP, CHECK_STAYS_SHUT = 0, 1, 2, 3
-N_EVENTS = 4
+CAVITATION, END_STOP, BRAKE_SLIP, CHECK_STAYS_SHUT, CHECK_A_PASSES, CHECK_B_PASSES = range(6)
+N_EVENTS = 6
 
 
 @kernel
@@ -91,6 +92,13 @@ def _watch(
     if some(shut):
         p_S = x[i.supply_pressure]
         _note(events[CHECK_STAYS_SHUT], here & shut, t, x[i.pressure_a], p_S)
+    if p.lock.kind == CHECK:
+        held, least = p.lock.p_cr, 1.001 * p.lock.p_cr + 1e3
+        locked = here & (d[sequence.PHASE] == sequence.LOCKED)
+        over = x[i.line_pressure_a] - x[i.pressure_a]
+        _note(events[CHECK_A_PASSES], locked & (over > least), t, over, held)
+        over = x[i.line_pressure_b] - x[i.pressure_b]
+        _note(events[CHECK_B_PASSES], locked & (over > least), t, over, held)
 
 
 @kernel
@@ -267,7 +275,8 @@ def run(
     y_work: NDArray[np.float64],
     X: NDArray[np.float64],
     R: NDArray[np.float64],
-    d_end: NDArray[np.float64],
+    kept: NDArray[np.float64],
+    gathered: NDArray[np.float64],
     events: NDArray[np.float64],
     extremes: NDArray[np.float64],
     progress: NDArray[np.int64],
@@ -293,9 +302,10 @@ def run(
         pressures), so that all its decisions are the same.
     readings : ndarray, shape (n_t,)
         Work space for the readings on their way to the controller.
-    counts : ndarray of int, shape (6,)
+    counts : ndarray of int, shape (8,)
         Samples, states, whole samples by which a reading comes late, rows of noise and of replay
-        (zero for none), steps in each sample without error control (zero for error control).
+        (zero for none), steps in each sample without error control (zero for error control), and
+        the steps after which a sample and a run are given up.
     weight : ndarray, shape (n_states,)
         One over the scale of each state's error.
     tolerance : float
@@ -306,8 +316,10 @@ def run(
         States at the samples, written in place.
     R : ndarray, shape (n_t, N_RECORD)
         Record at the samples, written in place, see ``RECORD``.
-    d_end : ndarray, shape (sequence.SIZE,)
-        The memory when the run ended, written in place.
+    kept : ndarray, shape (n_t, 2)
+        Position of the table and reference at the samples, written in place.
+    gathered : ndarray, shape (N_GATHERED,)
+        What the figures need of the other traces, see ``_figure_sums``, written in place.
     events : ndarray, shape (N_EVENTS, 4)
         First time, value, limit and count of each event, written in place.
     extremes : ndarray, shape (4, 2)
@@ -328,6 +340,7 @@ def run(
     """
     n_t, n_states, late = counts[0], counts[1], counts[2]
     n_noise, n_replay, fixed_steps = counts[3], counts[4], counts[5]
+    most, most_in_all = counts[6], counts[7]
     i, c, T_s = p.index, p.controller, p.controller.period
     part = p.transducer.delay - late * T_s
     part = where(part < 1e-9 * T_s, 0.0, part)
@@ -342,6 +355,11 @@ def run(
         value = x[i.pressure_a] if side == 0 else x[i.pressure_b]
         extremes[side, 0] = extremes[2 + side, 0] = value
         extremes[side, 1] = extremes[2 + side, 1] = 0.0
+    limit = sums.command_limit(c.u_max)
+    second = i.pressure_b if p.cylinder.has_b == 1 else i.pressure_a
+    for j in range(len(sums.NOTHING_GATHERED)):
+        gathered[j] = sums.NOTHING_GATHERED[j]
+    gathered[sums.DRAWN_FIRST] = x[i.drawn_volume]
     for k in range(n_t):
         t = k * T_s
         row = R[k]
@@ -402,6 +420,11 @@ def run(
         states_row = X[k]
         for j in range(n_states):
             states_row[j] = x[j]
+        kept[k, 0], kept[k, 1] = x[i.table_position], row[3]
+        before = (gathered[0], gathered[1], gathered[2], gathered[3], gathered[4])
+        pressures = (x[i.supply_pressure], x[i.pressure_a], x[second])
+        after = sums.gather(before, *pressures, x[i.drawn_volume], u, p.oil.p_release, limit)
+        gathered[0], gathered[1], gathered[2], gathered[3], gathered[4] = after
         _watch(t, running, x, d, events, p)
         samples = where(running, k + 1.0, samples)
         t_done = where(running, t, t_done)
@@ -433,19 +456,18 @@ def run(
                 K[0, i.spool_rate] = where(under_way, d_vs, K[0, i.spool_rate])
                 K[0, i.spool] = where(under_way, d_xs, K[0, i.spool])
             code, reached, h, tried = stretch(
-                t, t_to, h, fresh, fixed_steps, tolerance, x, w, p, m, K, y_work, weight, extremes
+                t, t_to, h, fresh, fixed_steps, most, tolerance, x, w, p, m, K, y_work, weight, extremes
             )
             steps += tried
             t_done = where(under_way, reached, t_done)
+            code = where((code == STEP_OK) & (steps > most_in_all), STEP_LIMIT, code)
             failed = under_way & (code != STEP_OK)
             if some(failed):
                 status = where(failed, code, status)
                 running &= no(failed)
                 under_way &= no(failed)
-                for j in range(sequence.SIZE):
-                    d_end[j] = where(failed, d[j], d_end[j])
                 if no(some(running)):
-                    return status, samples, t_done, steps
+                    break
             fresh &= no(under_way)
             t = where(running, t_to, t_next)
             if opposite:
@@ -471,8 +493,12 @@ def run(
                 braked, joined = d[sequence.BRAKE], d[sequence.MERGED_A] + d[sequence.MERGED_B]
                 jumped = sequence.act(t, under_way, x, d, p) | (braked != d[sequence.BRAKE])
                 fresh |= jumped | (joined != d[sequence.MERGED_A] + d[sequence.MERGED_B])
-    for j in range(sequence.SIZE):
-        d_end[j] = where(running, d[j], d_end[j])
+        if no(some(running)):
+            break
+    gathered[sums.ENERGY], gathered[sums.WORK] = x[i.supplied_energy], x[i.mechanical_work]
+    gathered[sums.HEAT] = x[i.heat]
+    for j in range(4):
+        gathered[sums.HIGHEST_A + j] = extremes[j, 0]
     return status, samples, t_done, steps
 
 
@@ -480,19 +506,20 @@ def run(
 def run_lanes(
     p: Any,
     m: Any,
+    w: Any,
     x: NDArray[np.float64],
     d: NDArray[np.float64],
-    w: Any,
     noise: NDArray[np.float64],
-    readings: NDArray[np.float64],
     counts: NDArray[np.int64],
     weight: NDArray[np.float64],
     tolerance: float,
-    K: NDArray[np.float64],
-    y_work: NDArray[np.float64],
+    space: NDArray[np.float64],
+    readings: NDArray[np.float64],
     X: NDArray[np.float64],
     R: NDArray[np.float64],
-    d_end: NDArray[np.float64],
+    all_kept: int,
+    kept: NDArray[np.float64],
+    gathered: NDArray[np.float64],
     events: NDArray[np.float64],
     extremes: NDArray[np.float64],
     progress: NDArray[np.int64],
@@ -503,7 +530,13 @@ def run_lanes(
     Parameters
     ----------
     p, m, w : records of lanes
-        Numbers of the axes, moves and held inputs, see ``_lanes.lane_block``.
+        Numbers of the axes, moves and held inputs, see ``_record.Layout.block``.
+    noise : ndarray, shape (WIDTH, n_noise, 3)
+        Of each case its own table.
+    space : ndarray, shape (9, n_states, WIDTH)
+        Work space; the last row holds the initial states.
+    all_kept : int
+        1 if X and R are to hold all samples; 0 if their first rows are overwritten by each.
     ended : ndarray, shape (4, WIDTH)
         What :func:`run` returns, written in place.
     """
@@ -513,19 +546,20 @@ def run_lanes(
         as_row(x),
         as_row(d),
         as_lanes(w),
-        as_rows(noise),
-        as_rows(noise),
+        as_stack(noise),
+        as_stack(noise),
         as_row(readings),
         counts,
         weight,
         tolerance,
-        as_rows(K),
-        as_row(y_work),
-        as_rows(X),
-        as_rows(R),
-        as_row(d_end),
-        as_rows(events),
-        as_rows(extremes),
+        as_rows(space, 1),
+        as_row(space[STAGES + 1]),
+        as_rows(X, all_kept),
+        as_rows(R, all_kept),
+        as_rows(kept, 1),
+        as_row(gathered),
+        as_rows(events, 1),
+        as_rows(extremes, 1),
         progress,
     )
     end = as_row(ended)

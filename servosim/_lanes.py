@@ -94,6 +94,16 @@ class LaneRecordType(types.Type):
 lanes, mask, row, rows = LanesType(), MaskType(), RowType(), RowsType()
 
 
+class StackType(types.Type):
+    """Tables of one case behind another, read across: a lane from each."""
+
+    def __init__(self) -> None:
+        super().__init__(name=f"stack{WIDTH}")
+
+
+stack = StackType()
+
+
 def _primitive(kind: Any, backend: Any) -> None:
     class Model(models.PrimitiveModel):  # type: ignore[misc]
         def __init__(self, manager: Any, front: Any) -> None:
@@ -114,6 +124,13 @@ class _RowsModel(models.StructModel):  # type: ignore[misc]
         super().__init__(
             manager, front, [("data", types.CPointer(types.float64)), ("step", types.intp)]
         )
+
+
+@register_model(StackType)
+class _StackModel(models.StructModel):  # type: ignore[misc]
+    def __init__(self, manager: Any, front: Any) -> None:
+        members = [("data", types.CPointer(types.float64)), ("step", types.intp)]
+        super().__init__(manager, front, [*members, ("table", types.intp)])
 
 
 def _splat(builder: Any, value: Any, kind: Any) -> Any:
@@ -437,8 +454,8 @@ class _GetItem(AbstractTemplate):  # type: ignore[misc]
             return signature(lanes, row, types.intp)
         if held is rows and isinstance(index, types.Integer):
             return signature(row, rows, types.intp)
-        if held is rows and isinstance(index, types.BaseTuple) and len(index) == 2:
-            return signature(lanes, rows, types.UniTuple(types.intp, 2))
+        if held in (rows, stack) and isinstance(index, types.BaseTuple) and len(index) == 2:
+            return signature(lanes, held, types.UniTuple(types.intp, 2))
         return None
 
 
@@ -503,19 +520,50 @@ def as_row(typingctx: Any, array: Any) -> Any:
     return signature(row, array), code
 
 
+@lower_builtin(operator.getitem, stack, types.UniTuple(types.intp, 2))
+def _stack_get(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    tables = cgutils.create_struct_proxy(stack)(context, builder, value=args[0])
+    r, c = cgutils.unpack_tuple(builder, args[1])
+    place = builder.add(builder.mul(r, tables.step), c)
+    value = ir.Constant(_VECTOR, ir.Undefined)
+    for k in range(WIDTH):
+        number = builder.load(builder.gep(tables.data, [place]))
+        value = builder.insert_element(value, number, ir.Constant(ir.IntType(32), k))
+        place = builder.add(place, tables.table)
+    return value
+
+
 @intrinsic
-def as_rows(typingctx: Any, array: Any) -> Any:
-    """Return a contiguous array of shape (m, n, WIDTH) as rows of lanes."""
+def as_stack(typingctx: Any, array: Any) -> Any:
+    """Return a contiguous array of shape (WIDTH, m, n) as a stack of tables to be read across."""
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        held = context.make_array(sig.args[0])(context, builder, args[0])
+        shape = cgutils.unpack_tuple(builder, held.shape)
+        tables = cgutils.create_struct_proxy(stack)(context, builder)
+        tables.data, tables.step = held.data, shape[2]
+        tables.table = builder.mul(shape[1], shape[2])
+        return tables._getvalue()
+
+    return signature(stack, array), code
+
+
+@intrinsic
+def as_rows(typingctx: Any, array: Any, kept: Any) -> Any:
+    """Return a contiguous array of shape (m, n, WIDTH) as rows of lanes.
+
+    If ``kept`` is zero the first row stands for all: what is written into one is overwritten.
+    """
 
     def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         held = context.make_array(sig.args[0])(context, builder, args[0])
         shape = cgutils.unpack_tuple(builder, held.shape)
         table = cgutils.create_struct_proxy(rows)(context, builder)
         table.data = held.data
-        table.step = builder.mul(shape[1], shape[2])
+        table.step = builder.mul(builder.mul(shape[1], shape[2]), args[1])
         return table._getvalue()
 
-    return signature(rows, array), code
+    return signature(rows, array, types.intp), code
 
 
 @intrinsic

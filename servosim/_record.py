@@ -1,39 +1,136 @@
-"""Parameters as one block of memory for the compiled code.
+"""Parameters as blocks of memory for the compiled code, for one axis or for lanes of them.
 
 A tuple of some two hundred numbers is handed to a kernel number by number, which costs more than
 the kernel's arithmetic. A structured record is handed over as one pointer and read with the same
-dots.
+dots. Every number takes eight bytes, so that an ensemble is a matrix of such words, one row a case,
+and a block of lanes is that matrix turned round.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._lanes import WIDTH, lane_dtype
 
-def _dtype(value: Any) -> Any:
+
+def _kind(owner: Any, name: str) -> Any:
+    """Return the type of a field's numbers, by its annotation: a whole one may hold switches."""
+    stated = owner.__annotations__[name]
+    return np.int64 if getattr(stated, "__forward_arg__", stated) in ("int", int) else np.float64
+
+
+def _dtype(value: Any, kind: Any = np.float64) -> np.dtype[Any]:
     """Return the type of the memory that holds a named tuple, a number or an array."""
     if hasattr(value, "_fields"):
-        return np.dtype([(name, _dtype(getattr(value, name))) for name in value._fields])
-    array = np.asarray(value)
-    kind = np.int64 if array.dtype.kind in "iub" else np.float64
-    return np.dtype((kind, array.shape)) if array.shape else np.dtype(kind)
+        kinds = [(n, _dtype(getattr(value, n), _kind(type(value), n))) for n in value._fields]
+        return np.dtype(kinds)
+    return np.dtype((kind, np.shape(value))) if np.ndim(value) else np.dtype(kind)
 
 
-def _plain(value: Any) -> Any:
-    if hasattr(value, "_fields"):
-        return tuple(_plain(part) for part in value)
-    return value
+def _numbers(value: Any) -> Iterator[float]:
+    for part in value:
+        if isinstance(part, (float, int)):
+            yield part
+        else:
+            yield from _numbers(part)
 
 
-def block(values: list[Any]) -> NDArray[Any]:
+class Layout:
+    """How named tuples of one kind lie in memory.
+
+    Parameters
+    ----------
+    value : NamedTuple
+        Nested named tuples of floats, integers, tuples of floats and arrays.
+
+    Attributes
+    ----------
+    dtype, lanes : numpy.dtype
+        Of one record, and of a block of lanes.
+    n_words : int
+        Numbers of one record, eight bytes each.
+    """
+
+    def __init__(self, value: Any) -> None:
+        self.dtype = _dtype(value)
+        self.lanes = lane_dtype(self.dtype)
+        flags = np.zeros(1, self.dtype)
+        _mark(flags[0], self.dtype)
+        self._whole = flags.view(np.int64).astype(bool)
+        self.n_words = len(self._whole)
+
+    @cached_property
+    def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Places of floats (by lane) and of whole numbers in a block of lanes."""
+        size = np.where(self._whole, 1, WIDTH)
+        begin = np.concatenate([[0], np.cumsum(size)[:-1]])
+        return begin[~self._whole, None] + np.arange(WIDTH), begin[self._whole]
+
+    def words(self, value: Any) -> NDArray[np.float64]:
+        """Return a tuple of this kind as words of memory, shape (n_words,)."""
+        row = np.fromiter(_numbers(value), np.float64, self.n_words)
+        row.view(np.int64)[self._whole] = row[self._whole]
+        return row
+
+    def switches(self, rows: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Return the whole numbers of rows of words, shape (n_case, n_whole)."""
+        return rows.view(np.int64)[:, self._whole]
+
+    def records(self, rows: NDArray[np.float64]) -> Any:
+        """Return rows of words, shape (n_case, n_words), as an array of records, shape (n_case,)."""
+        return np.ascontiguousarray(rows).view(self.dtype).reshape(len(rows)).view(np.recarray)
+
+    def block(self, rows: NDArray[np.float64]) -> Any:
+        """Return rows of words, shape (WIDTH, n_words), as one record of lanes.
+
+        Whole numbers are those of the first row.
+        """
+        floats, whole = self._places
+        words = np.empty(self.lanes.itemsize // 8)
+        words[floats] = rows[:, ~self._whole].T
+        words[whole] = rows[0, self._whole]
+        return words.view(self.lanes).view(np.recarray)[0]
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """A value that stands for its kind: all of a kind have the same shapes."""
+
+    kind: type
+    value: Any = field(compare=False)
+
+
+@lru_cache(maxsize=64)
+def _layout(sample: _Sample) -> Layout:
+    return Layout(sample.value)
+
+
+def layout_of(value: Any) -> Layout:
+    """Return the layout of a kind of named tuple, made once."""
+    return _layout(_Sample(type(value), value))
+
+
+def _mark(record: Any, dtype: np.dtype[Any]) -> None:
+    """Set the whole numbers of a record to one, as marks of their places."""
+    for name in dtype.names or ():
+        if dtype[name].names:
+            _mark(record[name], dtype[name])
+        elif dtype[name].kind == "i":
+            record[name] = 1
+
+
+def block(values: Sequence[Any]) -> Any:
     """Return named tuples of one kind as an array of records.
 
     Parameters
     ----------
-    values : list of NamedTuple
+    values : sequence of NamedTuple
         Nested named tuples of floats, integers, tuples of floats and arrays, all alike.
 
     Returns
@@ -41,10 +138,8 @@ def block(values: list[Any]) -> NDArray[Any]:
     ndarray, shape (n,)
         Record array; ``result[k]`` is what a kernel takes, with the fields of the tuple.
     """
-    array = np.zeros(len(values), dtype=_dtype(values[0])).view(np.recarray)
-    for k, value in enumerate(values):
-        array[k] = _plain(value)
-    return array
+    layout = layout_of(values[0])
+    return layout.records(np.stack([layout.words(value) for value in values]))
 
 
 def record(value: Any) -> Any:

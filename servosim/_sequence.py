@@ -49,13 +49,14 @@ SIZE = 27
 MIXING_STEPS = 32
 
 
-def new_memory(p: AxisParameters) -> NDArray[np.float64]:
-    """Return the memory of an axis that stands with its lock open."""
-    d = np.zeros(SIZE)
-    d[[T_INSIDE, T_CLOSE, T_LOCKED, T_OPEN, T_FREE, T_MATCH]] = np.nan
-    d[[MERGED_A, MERGED_B]] = 0.0 if p.lock.kind == CHECK and p.lock.opposite == 1 else 1.0
-    d[[AREA_A, AREA_B]] = 1.0
-    return d
+@kernel
+def clear(d: NDArray[np.float64], p: AxisParameters) -> None:
+    """Write the memory of an axis that stands with its lock open."""
+    for j in range(SIZE):
+        d[j] = 0.0
+    d[T_INSIDE] = d[T_CLOSE] = d[T_LOCKED] = d[T_OPEN] = d[T_FREE] = d[T_MATCH] = math.nan
+    d[MERGED_A] = d[MERGED_B] = 0.0 if opposite_piloted(p) else 1.0
+    d[AREA_A] = d[AREA_B] = 1.0
 
 
 @kernel

@@ -201,6 +201,7 @@ def stretch(
     h: float,
     fresh: bool,
     fixed_steps: int,
+    most: int,
     tolerance: float,
     x: NDArray[np.float64],
     w: Held,
@@ -225,6 +226,8 @@ def stretch(
         Whether the first row of K must be computed; otherwise it is the rate at ``t`` already.
     fixed_steps : int
         Equal steps in each sample without error control, or zero.
+    most : int
+        Steps after which the stretch is given up.
     tolerance : float
         Largest accepted error over scale.
     x : ndarray, shape (n_states,)
@@ -312,6 +315,6 @@ def stretch(
             extremes[2 + c, 1] = where(below, t, extremes[2 + c, 1])
             extremes[2 + c, 0] = where(below, value, extremes[2 + c, 0])
         active = (t < t_end) & (status == STEP_OK)
-        status = where(active & (tries >= MOST_STEPS), STEP_LIMIT, status)
+        status = where(active & (tries >= most), STEP_LIMIT, status)
         active &= status == STEP_OK
     return status, t, h, tries

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from servosim import _integrate, _sequence
 from servosim._equations import STATES, nothing_held
-from servosim._equilibrium import Rest, initial_state
+from servosim._equilibrium import begin
+from servosim._figure_sums import N_GATHERED
 from servosim._events import SCALES, events_of, message
 from servosim._record import record
-from servosim._step import STAGES
+from servosim._step import MOST_STEPS, STAGES
 from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError, SimulationError
-from servosim.program import TIMED, Move
+from servosim.program import Move
 from servosim.result import Run, Status
 from servosim.version import __version__
 
@@ -127,13 +128,15 @@ def simulate(
         raise ParameterError(f"seed: {seed!r}; expected a whole number, zero or more")
     if not tolerance > 0.0 or fixed_steps < 0:
         raise ParameterError("tolerance must be positive and fixed_steps not negative")
-    begin = clock.perf_counter()
+    entered = clock.perf_counter()
     move = axis.move if move is None else move
     p = axis.record
     n_t = round(move.duration / p.controller.period) + 1
-    x, memory, balance = beginning(axis, move)
-    if not _rests(axis, balance):
-        raise ParameterError(_no_rest(axis, move.start, balance))
+    x, memory, m = np.empty(len(STATES)), np.empty(_sequence.SIZE), record(move)
+    balance = begin(p, m, x, memory)
+    fault = rest_fault(axis, move.start, balance.spool, balance.residual)
+    if fault is not None:
+        raise ParameterError(fault)
     X, R = np.zeros((n_t, len(STATES))), np.zeros((n_t, _integrate.N_RECORD))
     events = np.zeros((_integrate.N_EVENTS, 4))
     extremes = np.zeros((4, 2))
@@ -144,14 +147,16 @@ def simulate(
         seen = np.ascontiguousarray(replay.record[:, columns])
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
     late = samples_late(axis)
-    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps])
-    K, at_end = np.zeros((STAGES + 1, len(STATES))), memory.copy()
+    limits = (MOST_STEPS, MOST_STEPS * n_t)
+    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits])
+    space, kept = np.zeros((STAGES + 1, len(STATES))), np.empty((n_t, 2))
+    gathered = np.zeros(N_GATHERED)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(
         (
-            *(p, record(move), x, memory, record(nothing_held()), noise, seen, np.empty(n_t)),
-            *(counts, 1.0 / error_scale(axis), tolerance, K, x.copy()),
-            *(X, R, at_end, events, extremes, done),
+            *(p, m, x, memory, record(nothing_held()), noise, seen, np.empty(n_t)),
+            *(counts, 1.0 / error_scale(axis), tolerance, space, x.copy()),
+            *(X, R, kept, gathered, events, extremes, done),
         ),
         done,
         n_t,
@@ -169,7 +174,7 @@ def simulate(
             axis,
             move,
             events,
-            at_end,
+            memory,
             R[:samples],
             X[:samples],
             extremes,
@@ -178,10 +183,10 @@ def simulate(
         time=np.arange(samples, dtype=np.float64) * axis.parameters.controller.period,
         states=X[:samples],
         record=R[:samples],
-        memory=at_end,
+        memory=memory,
         extremes=extremes,
         steps=int(steps),
-        compile_time=ready - begin,
+        compile_time=ready - entered,
         run_time=end - ready,
         version=__version__,
         options={"tolerance": tolerance, "fixed_steps": fixed_steps, "seed": seed},
@@ -189,43 +194,6 @@ def simulate(
     if status != Status.COMPLETE and on_failure == "raise":
         raise SimulationError(run.message, run)
     return run
-
-
-def beginning(axis: Axis, move: Move) -> tuple[NDArray[np.float64], NDArray[np.float64], Rest]:
-    """Return the state and the memory with which a move begins.
-
-    Parameters
-    ----------
-    axis : Axis
-        The axis.
-    move : Move
-        The move.
-
-    Returns
-    -------
-    x : ndarray, shape (n_states,)
-        State at rest [SI].
-    memory : ndarray
-        Memory of sequence, plays and controller, see ``servosim._sequence``.
-    balance : Rest
-        Spool and pressures at rest, and what they leave over.
-    """
-    p = axis.record
-    x, balance, integral, _ = initial_state(move.start, move.kind == TIMED, p)
-    memory = _sequence.new_memory(p)
-    memory[_sequence.HELD] = move.start
-    # at rest the plays pass the command on, and what reaches the spool is where it stands
-    memory[_sequence.NARROW] = memory[_sequence.WIDE] = balance.spool
-    memory[_sequence.SPOOL_COMMAND] = balance.spool
-    s = _sequence.INTEGRAL
-    memory[s : s + 5] = (
-        integral,
-        x[p.index.filtered_position],
-        0.0,
-        x[p.index.slow_pressure],
-        x[p.index.load_estimate],
-    )
-    return x, memory, balance
 
 
 def samples_late(axis: Axis) -> int:
@@ -247,22 +215,39 @@ def rest_faults(axis: Axis) -> list[Fault]:
     list of Fault
         Empty if a position of the spool balances both chambers.
     """
-    _, balance, _, _ = initial_state(axis.move.start, axis.move.kind == TIMED, axis.record)
-    return [] if _rests(axis, balance) else [_no_rest(axis, axis.move.start, balance)]
+    x, memory = np.empty(len(STATES)), np.empty(_sequence.SIZE)
+    balance = begin(axis.record, record(axis.move), x, memory)
+    fault = rest_fault(axis, axis.move.start, balance.spool, balance.residual)
+    return [] if fault is None else [fault]
 
 
-def _rests(axis: Axis, balance: Rest) -> bool:
-    left_over = 1e-3 * axis.file.valve.rated_flow
-    return abs(balance.spool) < 0.999 and balance.residual <= left_over
+def rest_fault(axis: Axis, start: float, spool: float, residual: float) -> Fault | None:
+    """Return what keeps an axis from standing still at a position, or None.
 
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+    start : float
+        The position [m].
+    spool : float
+        Spool at rest [-].
+    residual : float
+        Flow that is left over [m3/s].
 
-def _no_rest(axis: Axis, start: float, balance: Rest) -> Fault:
+    Returns
+    -------
+    Fault or None
+        None if the position of the spool balances both chambers.
+    """
+    if abs(spool) < 0.999 and residual <= 1e-3 * axis.file.valve.rated_flow:
+        return None
     return Fault(
         file=axis.path,
         table="move",
         key="start",
         what=f"no state of rest at {start * 1e3:g} mm: with the spool at "
-        f"{balance.spool:.3f} of its stroke {balance.residual * 6e4:.4g} L/min are left over",
+        f"{spool:.3f} of its stroke {residual * 6e4:.4g} L/min are left over",
         expected="a load, leakage and supply that the valve can balance",
     )
 

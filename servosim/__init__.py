@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the modules named here
     from .axis import Axis, read_axis
     from .document import AxisFile
-    from .errors import Fault, ParameterError, ServosimError, SimulationError, UnitError
+    from .errors import (
+        Fault,
+        ParameterError,
+        ServosimError,
+        SimulationError,
+        StudyError,
+        UnitError,
+    )
     from .metrics import Metric, metrics
     from .params import diff, schema
     from .plots import compare_moves, plot_move, save_figure
@@ -23,6 +30,7 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     from .simulate import simulate
     from .studies.files import read_study
     from .studies.plan import Plan
+    from .studies.run import study
     from .studies.variations import (
         Between,
         Distributed,
@@ -51,6 +59,7 @@ __all__ = [
     "ServosimError",
     "SimulationError",
     "Status",
+    "StudyError",
     "Triangular",
     "Uniform",
     "UnitError",
@@ -64,6 +73,7 @@ __all__ = [
     "save_figure",
     "schema",
     "simulate",
+    "study",
     "write_csv",
     "write_netcdf",
 ]
@@ -71,7 +81,14 @@ __all__ = [
 _HOMES = {
     "axis": ("Axis", "read_axis"),
     "document": ("AxisFile",),
-    "errors": ("Fault", "ParameterError", "ServosimError", "SimulationError", "UnitError"),
+    "errors": (
+        "Fault",
+        "ParameterError",
+        "ServosimError",
+        "SimulationError",
+        "StudyError",
+        "UnitError",
+    ),
     "metrics": ("Metric", "metrics"),
     "params": ("diff", "schema"),
     "plots": ("compare_moves", "plot_move", "save_figure"),
@@ -80,6 +97,7 @@ _HOMES = {
     "simulate": ("simulate",),
     "studies.files": ("read_study",),
     "studies.plan": ("Plan",),
+    "studies.run": ("study",),
     "studies.variations": (
         "Between",
         "Distributed",

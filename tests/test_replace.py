@@ -183,7 +183,6 @@ class TestSharing:
     axis = AXES["tube_sheet_table"]
 
     def changed(self, changes):
-        self.axis.parameters, self.axis.move  # noqa: B018
         made = self.axis.replace(changes)
         before, after = self.axis.parameters, made.parameters
         kept = {name for name in before._fields if getattr(before, name) is getattr(after, name)}
@@ -204,6 +203,11 @@ class TestSharing:
     )
     def test_only_what_follows_from_the_change_is_made_anew(self, path, value, blocks):
         assert self.changed({path: value})[0] <= blocks
+
+    def test_an_axis_shares_what_it_never_computed_before(self):
+        axis = servosim.read_axis("params/tube_sheet_table.toml")
+        made = axis.replace({"oil.free_air": 0.004})
+        assert made.parameters.lock is axis.parameters.lock
 
     def test_another_noise_needs_no_other_plan(self):
         _, made = self.changed({"move.seed": 99})

@@ -42,7 +42,11 @@ class Rules:
         self.rules = dict(rules)
         self.tables = {name: frozenset(self._tables_of(name)) for name in self.rules}
         self.plans = {
-            name: (rule.function, tuple((need, need in self.rules) for need in rule.needs))
+            name: (
+                rule.function,
+                tuple((need, need in self.rules) for need in rule.needs),
+                frozenset(need for need in rule.needs if need not in self.rules),
+            )
             for name, rule in self.rules.items()
         }
 
@@ -65,15 +69,17 @@ class Derived:
         Results of the document that this one was changed from.
     """
 
-    __slots__ = ("_known", "_old", "_rules", "values")
+    __slots__ = ("_changed", "_known", "_old", "_rules", "values")
 
     def __init__(self, rules: Rules, values: dict[str, Any], before: Derived | None = None) -> None:
         self._rules, self.values = rules, values
         self._known: dict[str, tuple[list[Any], Any]] = {}
         self._old: dict[str, tuple[list[Any], Any]] = {}
+        self._changed: set[str] = set()
         if before is not None:
             was, tables, known = before.values, rules.tables, before._known.copy()
             changed = {name for name, value in values.items() if value is not was.get(name)}
+            self._changed = changed
             self._known = {n: held for n, held in known.items() if tables[n].isdisjoint(changed)}
             self._old = {**before._old, **known}
 
@@ -96,10 +102,10 @@ class Derived:
             return known[1]
         if name not in self._rules.plans:
             return self.values[name]
-        function, needs = self._rules.plans[name]
+        function, needs, tables = self._rules.plans[name]
         values = self.values
         given = [self(need) if is_rule else values[need] for need, is_rule in needs]
-        held = self._old.get(name)
+        held = self._old.get(name) if tables.isdisjoint(self._changed) else None
         if held is None or not _same(held[0], given):
             held = given, function(*given)
         self._known[name] = held

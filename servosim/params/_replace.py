@@ -136,12 +136,17 @@ def _with_values(table: _Table, raws: Mapping[str, Any]) -> _Table | None:
         field = fields[name]
         if one is None or name in controls or name in unread:
             return None
-        try:
-            value = value_of(field, one, strict=False)
-        except Wrong:
-            return None
-        if type(value) not in _PLAIN:
-            return None
+        if type(one) is float and field.kind == "quantity" and not field.many:
+            value: Any = one + 0.0  # the usual case, as value_of() has it
+            if not field.admits(value):
+                return None
+        else:
+            try:
+                value = value_of(field, one, strict=False)
+            except Wrong:
+                return None
+            if type(value) not in _PLAIN:
+                return None
         values[name] = value
         if type(value) is float and not isinstance(one, str):
             unwritten[name] = one

@@ -30,6 +30,7 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     from .simulate import simulate
     from .studies.files import read_study
     from .studies.plan import Plan
+    from .studies.result import StudyResult
     from .studies.run import study
     from .studies.variations import (
         Between,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
         Triangular,
         Uniform,
     )
+    from .study_plots import plot_study
     from .traces import write_csv, write_netcdf
     from .version import __version__
 
@@ -60,6 +62,7 @@ __all__ = [
     "SimulationError",
     "Status",
     "StudyError",
+    "StudyResult",
     "Triangular",
     "Uniform",
     "UnitError",
@@ -68,6 +71,7 @@ __all__ = [
     "diff",
     "metrics",
     "plot_move",
+    "plot_study",
     "read_axis",
     "read_study",
     "save_figure",
@@ -97,6 +101,7 @@ _HOMES = {
     "simulate": ("simulate",),
     "studies.files": ("read_study",),
     "studies.plan": ("Plan",),
+    "studies.result": ("StudyResult",),
     "studies.run": ("study",),
     "studies.variations": (
         "Between",
@@ -106,6 +111,7 @@ _HOMES = {
         "Triangular",
         "Uniform",
     ),
+    "study_plots": ("plot_study",),
     "traces": ("write_csv", "write_netcdf"),
     "version": ("__version__",),
 }

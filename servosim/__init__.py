@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the modules named here
     from .axis import Axis, read_axis
     from .document import AxisFile
-    from .errors import Fault, ParameterError, ServosimError, SimulationError, UnitError
+    from .errors import (
+        Fault,
+        ParameterError,
+        ServosimError,
+        SimulationError,
+        StudyError,
+        UnitError,
+    )
     from .metrics import Metric, metrics
     from .params import diff, schema
     from .plots import compare_moves, plot_move, save_figure
@@ -23,6 +30,8 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     from .simulate import simulate
     from .studies.files import read_study
     from .studies.plan import Plan
+    from .studies.result import StudyResult
+    from .studies.run import study
     from .studies.variations import (
         Between,
         Distributed,
@@ -31,6 +40,7 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
         Triangular,
         Uniform,
     )
+    from .study_plots import plot_study
     from .traces import write_csv, write_netcdf
     from .version import __version__
 
@@ -51,6 +61,8 @@ __all__ = [
     "ServosimError",
     "SimulationError",
     "Status",
+    "StudyError",
+    "StudyResult",
     "Triangular",
     "Uniform",
     "UnitError",
@@ -59,11 +71,13 @@ __all__ = [
     "diff",
     "metrics",
     "plot_move",
+    "plot_study",
     "read_axis",
     "read_study",
     "save_figure",
     "schema",
     "simulate",
+    "study",
     "write_csv",
     "write_netcdf",
 ]
@@ -71,7 +85,14 @@ __all__ = [
 _HOMES = {
     "axis": ("Axis", "read_axis"),
     "document": ("AxisFile",),
-    "errors": ("Fault", "ParameterError", "ServosimError", "SimulationError", "UnitError"),
+    "errors": (
+        "Fault",
+        "ParameterError",
+        "ServosimError",
+        "SimulationError",
+        "StudyError",
+        "UnitError",
+    ),
     "metrics": ("Metric", "metrics"),
     "params": ("diff", "schema"),
     "plots": ("compare_moves", "plot_move", "save_figure"),
@@ -80,6 +101,8 @@ _HOMES = {
     "simulate": ("simulate",),
     "studies.files": ("read_study",),
     "studies.plan": ("Plan",),
+    "studies.result": ("StudyResult",),
+    "studies.run": ("study",),
     "studies.variations": (
         "Between",
         "Distributed",
@@ -88,6 +111,7 @@ _HOMES = {
         "Triangular",
         "Uniform",
     ),
+    "study_plots": ("plot_study",),
     "traces": ("write_csv", "write_netcdf"),
     "version": ("__version__",),
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from servosim._spans import FADED, LONG_REST, RINGING
+from servosim._figure_spans import FADED, LONG_REST, RINGING
 
 _RING = f"{RINGING:g} s"
 # name: SI unit, definition

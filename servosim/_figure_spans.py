@@ -172,7 +172,7 @@ def find_spans(p: AxisParameters, m: Move, d: NDArray[Any], n: int, whole: int, 
 
     reference_end = _follow(p, m, closed, s)
     last = (past - 1) * period
-    at_rest = (has_lock & (closed < math.inf)) | (last - dwell >= 0.0)
+    at_rest = (has_lock & (closed < math.inf)) | (last - dwell >= reference_end - EPS)
     begin = max(last - dwell, 0.0) if at_rest & (not ahead) else math.nan
     s.rest_begin, s.rest_end = span_of(begin, last, period, n)
 

@@ -313,7 +313,7 @@ def plot_parallel(
     else:
         shade = {"alpha": _alpha(len(drawn)), **options}
         dark = ListedColormap(colormaps[COLOURS](np.linspace(0.0, 0.88, 256)))  # seen on white
-        dark.set_bad("0.6")
+        dark = dark.with_extremes(bad="0.6")
         part = LineCollection(list(lines), array=shown[drawn], cmap=dark, **shade)
         ax.add_collection(part)
         figure = ax.get_figure()

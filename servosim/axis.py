@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache, cached_property
 from os import PathLike
@@ -177,6 +178,8 @@ class Axis:
         ParameterError
             If a name is unknown or a value is not allowed.
         """
+        with suppress(ArithmeticError, ValueError):  # told to whom asks for them
+            self.parameters, self.move  # noqa: B018  # for the new axis to share
         return Axis(replace(self.file, changes), self.path)
 
 

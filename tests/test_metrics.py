@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from servosim import _sequence, metrics, read_axis, simulate
+from servosim._figure_rest import turning_points
 from servosim._integrate import RECORD
-from servosim._spans import turning_points
 from servosim.metrics import DEFINITIONS
 from servosim.result import Status
 
@@ -630,12 +630,16 @@ class TestLimitCycle:
         assert found["limit_cycle_amplitude"] == 0.0
 
     def test_turning_points(self):
+        def turns(x, least):
+            found = np.zeros(len(x), dtype=np.int64)
+            return found[: turning_points(x, 0, len(x), least, found)].tolist()
+
         x = np.array([0.0, 1.0, 3.0, 2.95, 3.1, 0.0, 0.05, -1.0, 2.0, 1.95])
-        assert turning_points(x, 0.1)[1].tolist() == [3.1, -1.0]
-        assert turning_points(x, 0.1)[0].tolist() == [4, 7]
-        assert turning_points(x, 0.01)[1].tolist() == [3.0, 2.95, 3.1, 0.0, 0.05, -1.0, 2.0]
-        assert turning_points(np.zeros(9), 0.1)[0].size == 0
-        assert turning_points(np.array([0.0, 1.0, 1.0, 1.0, 0.0]), 0.1)[1].tolist() == [1.0]
+        assert turns(x, 0.1) == [4, 7]
+        assert x[turns(x, 0.01)].tolist() == [3.0, 2.95, 3.1, 0.0, 0.05, -1.0, 2.0]
+        assert turns(np.zeros(9), 0.1) == []
+        assert turns(np.array([0.0, 1.0, 1.0, 1.0, 0.0]), 0.1) == [3]
+        assert turns(np.array([0.0, 1.0]), 0.1) == []
 
 
 class TestPower:

@@ -170,8 +170,8 @@ class TestReadme:
     def test_python_examples_run(self, tmp_path, monkeypatch, capsys):
         (tmp_path / "params").symlink_to(ROOT / "params")
         monkeypatch.chdir(tmp_path)
-        (text,) = self.blocks("python")
-        exec(compile(text, "README.md", "exec"), {})
+        for text in self.blocks("python"):
+            exec(compile(text, "README.md", "exec"), {})
         assert "settling_time" in capsys.readouterr().out
         assert {"move.png", "move.nc"} <= {one.name for one in tmp_path.iterdir()}
 

@@ -242,6 +242,9 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
     shift = valve.null_shift_temperature * (oil.temperature - valve.rating_temperature)
     second = valve.dynamics == "second_order"
     by_leakage = valve.leakage_given != "pressure_gain"
+    dp_t = dp_rating = transition_pressure(valve, oil, valve.rating_temperature)
+    if oil.temperature != valve.rating_temperature:
+        dp_t = transition_pressure(valve, oil, oil.temperature)
     K_A, K_B, c = _solve_lands(
         by_leakage,
         valve.null_leakage - valve.pilot_leakage if by_leakage else valve.pressure_gain,
@@ -252,7 +255,7 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
         valve.overlap_bt,
         valve.overlap_pb,
         valve.overlap_at,
-        transition_pressure(valve, oil, valve.rating_temperature),
+        dp_rating,
         curve,
         knots_x,
         knots_y,
@@ -265,7 +268,7 @@ def rate_valve(valve: Valve, oil: Oil) -> ValveParameters:
         L_PB=valve.overlap_pb,
         L_AT=valve.overlap_at,
         c=c,
-        dp_t=transition_pressure(valve, oil, oil.temperature),
+        dp_t=dp_t,
         curve=curve,
         knots_x=knots_x,  # type: ignore[arg-type]
         knots_y=knots_y,  # type: ignore[arg-type]

@@ -81,6 +81,7 @@ def copy_of(block: _Block, values: Mapping[str, Any], **private: Any) -> _Block:
     put = object.__setattr__
     put(made, "__dict__", {**block.__dict__, **values})
     put(made, "__pydantic_extra__", None)
-    put(made, "__pydantic_fields_set__", block.__pydantic_fields_set__ | values.keys())
+    known = block.__pydantic_fields_set__  # shared: a frozen block never adds to it
+    put(made, "__pydantic_fields_set__", known if values.keys() <= known else known | values.keys())
     put(made, "__pydantic_private__", {**private_of(block), **private})
     return made

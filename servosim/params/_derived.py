@@ -9,6 +9,7 @@ does not follow from that table. Results must not be changed by who gets them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 _PLAIN = (float, int, str, bool)
@@ -41,10 +42,14 @@ class Rules:
     def __init__(self, rules: Mapping[str, Rule]) -> None:
         self.rules = dict(rules)
         self.tables = {name: frozenset(self._tables_of(name)) for name in self.rules}
-        self.plans = {
-            name: (rule.function, tuple((need, need in self.rules) for need in rule.needs))
-            for name, rule in self.rules.items()
-        }
+        self.plans = {name: self._plan(rule) for name, rule in self.rules.items()}
+
+    def _plan(self, rule: Rule) -> tuple[Any, ...]:
+        """Return the function, its arguments, and those that are tables, with a way to get them."""
+        tables = [need for need in rule.needs if need not in self.rules]
+        get = itemgetter(*tables) if len(tables) == len(rule.needs) > 1 else None
+        needs = tuple((need, need in self.rules) for need in rule.needs)
+        return rule.function, needs, frozenset(tables), get
 
     def _tables_of(self, name: str) -> set[str]:
         if name not in self.rules:
@@ -65,15 +70,17 @@ class Derived:
         Results of the document that this one was changed from.
     """
 
-    __slots__ = ("_known", "_old", "_rules", "values")
+    __slots__ = ("_changed", "_known", "_old", "_rules", "values")
 
     def __init__(self, rules: Rules, values: dict[str, Any], before: Derived | None = None) -> None:
         self._rules, self.values = rules, values
-        self._known: dict[str, tuple[list[Any], Any]] = {}
-        self._old: dict[str, tuple[list[Any], Any]] = {}
+        self._known: dict[str, tuple[tuple[Any, ...], Any]] = {}
+        self._old: dict[str, tuple[tuple[Any, ...], Any]] = {}
+        self._changed: set[str] = set()
         if before is not None:
             was, tables, known = before.values, rules.tables, before._known.copy()
             changed = {name for name, value in values.items() if value is not was.get(name)}
+            self._changed = changed
             self._known = {n: held for n, held in known.items() if tables[n].isdisjoint(changed)}
             self._old = {**before._old, **known}
 
@@ -96,17 +103,22 @@ class Derived:
             return known[1]
         if name not in self._rules.plans:
             return self.values[name]
-        function, needs = self._rules.plans[name]
-        values = self.values
-        given = [self(need) if is_rule else values[need] for need, is_rule in needs]
-        held = self._old.get(name)
+        function, needs, tables, get = self._rules.plans[name]
+        values: dict[str, Any] = self.values
+        given: tuple[Any, ...] = ()
+        if get is not None:
+            given = get(values)
+        else:
+            for need, is_rule in needs:
+                given += (self(need) if is_rule else values[need],)
+        held = self._old.get(name) if tables.isdisjoint(self._changed) else None
         if held is None or not _same(held[0], given):
             held = given, function(*given)
         self._known[name] = held
         return held[1]
 
 
-def _same(before: list[Any], now: list[Any]) -> bool:
+def _same(before: tuple[Any, ...], now: tuple[Any, ...]) -> bool:
     """Return whether arguments are the same objects, or equal plain values of one type."""
     for a, b in zip(before, now, strict=True):
         if a is not b and not (type(a) in _PLAIN and type(a) is type(b) and a == b):

@@ -114,16 +114,16 @@ class Field:
         """Whether the key must be given wherever it is read."""
         return self.absent is MISSING
 
+    @cached_property
+    def _ends(self) -> tuple[float, float, float, float]:
+        limits, no = self.limits, math.inf
+        ends = limits.get("low", -no), limits.get("high", no)
+        return *ends, limits.get("above", -no), limits.get("below", no)
+
     def admits(self, value: float) -> bool:
         """Return whether an SI value is within the limits."""
-        limits = self.limits
-        return (
-            math.isfinite(value)
-            and value >= limits.get("low", -math.inf)
-            and value <= limits.get("high", math.inf)
-            and ("above" not in limits or value > limits["above"])
-            and ("below" not in limits or value < limits["below"])
-        )
+        low, high, above, below = self._ends
+        return math.isfinite(value) and low <= value <= high and above < value < below
 
     def show(self, value: float) -> str:
         """Return an SI value as text in the unit of the field."""

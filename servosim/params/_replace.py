@@ -11,7 +11,7 @@ from servosim.params._blocks import copy_of, private_of
 from servosim.params._changes import Changes, raw, raw_table, read_before, split
 from servosim.params._fields import Range
 from servosim.params._resolve import resolve
-from servosim.params._tables import Document, Table, build, fields_of, resolve_document
+from servosim.params._tables import Document, Table, build, fields_of, places_of, resolve_document
 from servosim.params._values import Wrong, raw_from_text, raw_of, value_of
 
 _Document = TypeVar("_Document", bound=Document)
@@ -66,6 +66,7 @@ def _replace_within(document: _Document, changes: Mapping[str, Any]) -> _Documen
         change that is not of single keys in its tables.
     """
     kind: Any = type(document)
+    places = places_of(kind)
     wanted: dict[str, dict[str, Any]] = {}
     for path, value in changes.items():
         try:
@@ -74,17 +75,17 @@ def _replace_within(document: _Document, changes: Mapping[str, Any]) -> _Documen
             return None
         if index or not table or not key:
             return None
-        wanted.setdefault(table, {})[key] = value
+        if isinstance(value, str):
+            value = raw_from_text(fields_of(places[table].kind)[key], value)
+        if table in wanted:
+            wanted[table][key] = value
+        else:
+            wanted[table] = {key: value}
     tables: dict[str, Any] = {}
-    for name, values in wanted.items():
+    for name, raws in wanted.items():
         before = getattr(document, name)
         if not isinstance(before, Table):
             return None
-        fields = fields_of(type(before))
-        raws = {
-            key: raw_from_text(fields[key], value) if isinstance(value, str) else value
-            for key, value in values.items()
-        }
         made = _with_values(before, raws) or _table_anew(before, name, raws)
         if made is None:
             return None
@@ -136,12 +137,17 @@ def _with_values(table: _Table, raws: Mapping[str, Any]) -> _Table | None:
         field = fields[name]
         if one is None or name in controls or name in unread:
             return None
-        try:
-            value = value_of(field, one, strict=False)
-        except Wrong:
-            return None
-        if type(value) not in _PLAIN:
-            return None
+        if type(one) is float and field.kind == "quantity" and not field.many:
+            value: Any = one + 0.0  # the usual case, as value_of() has it
+            if not field.admits(value):
+                return None
+        else:
+            try:
+                value = value_of(field, one, strict=False)
+            except Wrong:
+                return None
+            if type(value) not in _PLAIN:
+                return None
         values[name] = value
         if type(value) is float and not isinstance(one, str):
             unwritten[name] = one

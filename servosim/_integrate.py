@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim import _figure_sums as sums
 from servosim import _sequence as sequence
 from servosim._equations import AxisParameters, continuous_command, spool_command, wanted
-from servosim import _figure_sums as sums
 from servosim._jit import kernel
 from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, some, where
 from servosim._step import STAGES, STEP_LIMIT, STEP_OK, stretch
@@ -456,7 +456,21 @@ def run(
                 K[0, i.spool_rate] = where(under_way, d_vs, K[0, i.spool_rate])
                 K[0, i.spool] = where(under_way, d_xs, K[0, i.spool])
             code, reached, h, tried = stretch(
-                t, t_to, h, fresh, fixed_steps, most, tolerance, x, w, p, m, K, y_work, weight, extremes
+                t,
+                t_to,
+                h,
+                fresh,
+                fixed_steps,
+                most,
+                tolerance,
+                x,
+                w,
+                p,
+                m,
+                K,
+                y_work,
+                weight,
+                extremes,
             )
             steps += tried
             t_done = where(under_way, reached, t_done)

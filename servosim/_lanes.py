@@ -105,7 +105,7 @@ stack = StackType()
 
 
 def _primitive(kind: Any, backend: Any) -> None:
-    class Model(models.PrimitiveModel):  # type: ignore[misc]
+    class Model(models.PrimitiveModel):
         def __init__(self, manager: Any, front: Any) -> None:
             super().__init__(manager, front, backend)
 
@@ -119,7 +119,7 @@ _primitive(LaneRecordType, ir.IntType(8).as_pointer())
 
 
 @register_model(RowsType)
-class _RowsModel(models.StructModel):  # type: ignore[misc]
+class _RowsModel(models.StructModel):
     def __init__(self, manager: Any, front: Any) -> None:
         super().__init__(
             manager, front, [("data", types.CPointer(types.float64)), ("step", types.intp)]
@@ -127,7 +127,7 @@ class _RowsModel(models.StructModel):  # type: ignore[misc]
 
 
 @register_model(StackType)
-class _StackModel(models.StructModel):  # type: ignore[misc]
+class _StackModel(models.StructModel):
     def __init__(self, manager: Any, front: Any) -> None:
         members = [("data", types.CPointer(types.float64)), ("step", types.intp)]
         super().__init__(manager, front, [*members, ("table", types.intp)])
@@ -163,13 +163,14 @@ def _bool_to_mask(context: Any, builder: Any, fromty: Any, toty: Any, value: Any
 
 def _operation(function: Any, cases: list[Any]) -> None:
     @infer_global(function)
-    class _Template(ConcreteTemplate):  # type: ignore[misc]
+    class _Template(ConcreteTemplate):
         pass
 
     _Template.cases = cases
 
 
 _PAIR = signature(lanes, lanes, lanes)
+_function: Any
 for _function, _name in (
     (operator.add, "fadd"),
     (operator.sub, "fsub"),
@@ -281,7 +282,7 @@ def no(condition: Any) -> Any:
 
 
 @infer_global(where)
-class _Where(AbstractTemplate):  # type: ignore[misc]
+class _Where(AbstractTemplate):
     def generic(self, args: Any, kws: Any) -> Any:
         if len(args) != 3 or not isinstance(args[0], (types.Boolean, MaskType)):
             return None
@@ -445,7 +446,7 @@ def _store(builder: Any, value: Any, pointer: Any) -> None:
 
 
 @infer_global(operator.getitem)
-class _GetItem(AbstractTemplate):  # type: ignore[misc]
+class _GetItem(AbstractTemplate):
     def generic(self, args: Any, kws: Any) -> Any:
         if len(args) != 2:
             return None
@@ -460,7 +461,7 @@ class _GetItem(AbstractTemplate):  # type: ignore[misc]
 
 
 @infer_global(operator.setitem)
-class _SetItem(AbstractTemplate):  # type: ignore[misc]
+class _SetItem(AbstractTemplate):
     def generic(self, args: Any, kws: Any) -> Any:
         if len(args) != 3:
             return None
@@ -586,7 +587,7 @@ def _field(record: Any, name: str) -> tuple[Any, Any]:
 
 
 @infer_getattr
-class _RecordAttributes(AttributeTemplate):  # type: ignore[misc]
+class _RecordAttributes(AttributeTemplate):
     key = LaneRecordType
 
     def generic_resolve(self, held: Any, name: str) -> Any:

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim import _figures, _integrate
 from servosim import _figure_sums as sums
+from servosim import _figures, _integrate
 from servosim import _sequence as sequence
 from servosim._equations import STATES, AxisParameters, nothing_held
 from servosim._equilibrium import begin_many
-from servosim._figure_spans import Spans, new_spans
 from servosim._events import HIGHEST_PRESSURE
+from servosim._figure_spans import Spans, new_spans
 from servosim._figure_sums import N_GATHERED
 from servosim._jit import kernel
 from servosim._lanes import WIDTH
@@ -178,9 +178,7 @@ class Ended:
     record: NDArray[np.float64] | None
 
 
-def run_set(
-    cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bool
-) -> Ended:
+def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bool) -> Ended:
     """Run a set of cases in lanes.
 
     Parameters
@@ -231,9 +229,23 @@ def run_set(
         axis_layout.block(parameters),
         move_layout.block(programs),
         _held(),
-        *(x, d, noise, counts, 1.0 / error_scale(first), tolerance, space),
-        *(np.empty((n_t, WIDTH)), X, R, int(traces), kept, gathered, events, extremes),
-        *(progress, ended),
+        x,
+        d,
+        noise,
+        counts,
+        1.0 / error_scale(first),
+        tolerance,
+        space,
+        np.empty((n_t, WIDTH)),
+        X,
+        R,
+        int(traces),
+        kept,
+        gathered,
+        events,
+        extremes,
+        progress,
+        ended,
     )
     figures = np.full((n, _figures.N_FIGURES), np.nan)
     more = np.zeros((n, 2))
@@ -252,9 +264,7 @@ def run_set(
     )
 
 
-def events_of_set(
-    cases: Cases, chosen: NDArray[np.intp], ended: Ended
-) -> list[tuple[str, ...]]:
+def events_of_set(cases: Cases, chosen: NDArray[np.intp], ended: Ended) -> list[tuple[str, ...]]:
     """Return the kinds of events of each case of a set that ran to its end.
 
     Parameters

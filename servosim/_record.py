@@ -83,7 +83,7 @@ class Layout:
         return rows.view(np.int64)[:, self._whole]
 
     def records(self, rows: NDArray[np.float64]) -> Any:
-        """Return rows of words, shape (n_case, n_words), as an array of records, shape (n_case,)."""
+        """Return rows of words, shape (n_case, n_words), as records, shape (n_case,)."""
         return np.ascontiguousarray(rows).view(self.dtype).reshape(len(rows)).view(np.recarray)
 
     def block(self, rows: NDArray[np.float64]) -> Any:

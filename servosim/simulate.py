@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from servosim import _integrate, _sequence
 from servosim._equations import STATES, nothing_held
 from servosim._equilibrium import begin
-from servosim._figure_sums import N_GATHERED
 from servosim._events import SCALES, events_of, message
+from servosim._figure_sums import N_GATHERED
 from servosim._record import record
 from servosim._step import MOST_STEPS, STAGES
 from servosim.axis import Axis
@@ -257,7 +257,7 @@ def _watched(
     done: NDArray[np.int64],
     n_t: int,
     progress: Callable[[int, int], Any] | None,
-) -> tuple[int, int, float, int]:
+) -> tuple[float, float, float, float]:
     """Run the loop; with a callback in its own thread, so that it can be watched and stopped."""
     if progress is None:
         return _integrate.run(*arguments)

@@ -73,7 +73,20 @@ class TestSummary:
         assert "cases       3: 3 values of velocity gain" in lines
         assert "run         3 to their end, none failed" in lines
         words = [line.split() for line in lines]
-        assert ["pressure", "max", "at", "most", "200", "bar", "3", "of", "3", "100", "%", "-"] in words
+        assert [
+            "pressure",
+            "max",
+            "at",
+            "most",
+            "200",
+            "bar",
+            "3",
+            "of",
+            "3",
+            "100",
+            "%",
+            "-",
+        ] in words
         assert ["flow", "peak", "at", "most", "1", "L/min", "0", "of", "3", "0", "%", "-"] in words
         assert ["all", "of", "them", "0", "of", "3", "0", "%", "-"] in words
         assert "a count over the grid (velocity gain), not a chance" in text

@@ -293,8 +293,7 @@ def load_parameters(
         two=int(two),
         M_p=structure.piston_mass + screw_mass,
         M_t=table.mass + table.workpiece_mass,
-        M_inverse=1.0
-        / (structure.piston_mass + screw_mass + table.mass + table.workpiece_mass),
+        M_inverse=1.0 / (structure.piston_mass + screw_mass + table.mass + table.workpiece_mass),
         M_g=structure.piston_mass,
         sin=math.sin(table.inclination),
         cos=math.cos(table.inclination),

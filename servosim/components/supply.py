@@ -20,7 +20,12 @@ from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel, kernel
 from servosim._lanes import where
-from servosim.components.oil import ATMOSPHERE, OilParameters, compressibility, compressibility_parts
+from servosim.components.oil import (
+    ATMOSPHERE,
+    OilParameters,
+    compressibility,
+    compressibility_parts,
+)
 from servosim.components.orifice import coefficient, flow_through
 from servosim.params import Table, choice, number, quantity
 

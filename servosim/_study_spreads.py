@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
-from matplotlib.colors import ListedColormap
+from matplotlib.colors import Colormap, ListedColormap
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
@@ -27,9 +27,10 @@ from servosim._study_drawing import (
     rounded,
 )
 from servosim.studies.result import Effect, StudyResult
-from servosim.studies.statistics import meets, share_of
+from servosim.studies.statistics import interval_of
 
 _ABSCISSAE = 60  # places at which the band around a distribution is worked out
+_MOST_STEPS = 2000  # of the curve of a distribution
 _MOST_MARKS = 12
 
 
@@ -60,14 +61,14 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
     if len(held):
         pad = 0.04 * (held[-1] - held[0]) or 0.05 * abs(held[0]) or 1.0
         ends = np.array([min([held[0], *limits]) - pad, max([held[-1], *limits]) + pad])
-        x = np.concatenate([ends[:1], held, ends[1:]])
-        y = np.concatenate([[0], np.arange(1, len(held) + 1), [len(held)]]) / len(values)
+        kept = np.unique(np.linspace(0, len(held) - 1, min(len(held), _MOST_STEPS)).astype(int))
+        x = np.concatenate([ends[:1], held[kept], ends[1:]])
+        y = np.concatenate([[0], kept + 1, [len(held)]]) / len(values)
         if draws is not None:
             at = np.unique(
-                np.concatenate([ends, held[:: max(len(held) // _ABSCISSAE, 1)], held[-1:]])
+                np.concatenate([ends, held[:: max(len(held) // _ABSCISSAE, 1)], held[-1:], limits])
             )
-            shares = [share_of(meets(values, -np.inf, one), 0.95, draws) for one in at]
-            band = 100.0 * np.array([[one.low, one.high] for one in shares])
+            band = 100.0 * _band(values, draws, at)
             ax.fill_between(
                 scale.of(at), band[:, 0], band[:, 1], color=BLUE, alpha=0.2, lw=0,
                 label="95 % band",
@@ -86,6 +87,14 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
     )
     legend_inside(ax)
     return ax
+
+
+def _band(values: Array, draws: NDArray[np.int64], at: Array) -> Array:
+    """Return the intervals of the share up to each place, shape (n_place, 2)."""
+    drawn = values[draws >= 0]
+    n, n_draws = len(drawn), len(np.unique(draws[draws >= 0]))
+    counts = np.searchsorted(np.sort(drawn[~np.isnan(drawn)]), at, "right")
+    return np.array([interval_of(int(k), n, n_draws, 0.95) for k in counts])
 
 
 def _share_title(result: StudyResult, metric: str, lacking: int) -> str:
@@ -312,7 +321,9 @@ def plot_parallel(
         ax.legend(fontsize="small", frameon=False, **below)
     else:
         shade = {"alpha": _alpha(len(drawn)), **options}
-        dark = ListedColormap(colormaps[COLOURS](np.linspace(0.0, 0.88, 256)))  # seen on white
+        dark: Colormap = ListedColormap(
+            colormaps[COLOURS](np.linspace(0.0, 0.88, 256))
+        )  # seen on white
         dark = dark.with_extremes(bad="0.6")
         part = LineCollection(list(lines), array=shown[drawn], cmap=dark, **shade)
         ax.add_collection(part)

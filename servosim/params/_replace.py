@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import cache, lru_cache
 from typing import Any, TypeVar
 
-from servosim.errors import ParameterError
+from servosim.errors import Fault, ParameterError
 from servosim.params._blocks import copy_of, private_of
 from servosim.params._changes import Changes, raw, raw_table, read_before, split
 from servosim.params._fields import Range
@@ -62,8 +62,12 @@ def _replace_within(document: _Document, changes: Mapping[str, Any]) -> _Documen
     Returns
     -------
     Document or None
-        None if there is any fault, which only the whole document tells with all others, or a
-        change that is not of single keys in its tables.
+        None if a change is not of a known single key in a table that is there.
+
+    Raises
+    ------
+    ParameterError
+        With every fault found: the tables that don't change have none by themselves.
     """
     kind: Any = type(document)
     places = places_of(kind)
@@ -82,28 +86,31 @@ def _replace_within(document: _Document, changes: Mapping[str, Any]) -> _Documen
         else:
             wanted[table] = {key: value}
     tables: dict[str, Any] = {}
+    faults: dict[str, tuple[Fault, ...]] = {}
     for name, raws in wanted.items():
         before = getattr(document, name)
         if not isinstance(before, Table):
             return None
-        made = _with_values(before, raws) or _table_anew(before, name, raws)
-        if made is None:
-            return None
-        tables[name] = made
+        try:
+            tables[name] = _with_values(before, raws) or _table_anew(before, name, raws)
+        except ParameterError as error:
+            faults[name] = error.faults
+    if faults:
+        raise ParameterError(fault for name in places for fault in faults.get(name, ()))
     changed = copy_of(document, tables)
-    return None if changed._faults() else changed
+    found = changed._faults()
+    if found:
+        raise ParameterError(found)
+    return changed
 
 
-def _table_anew(table: Table, name: str, raws: Mapping[str, Any]) -> Table | None:
-    """Return a table resolved as a whole with some values changed, None if it has a fault."""
+def _table_anew(table: Table, name: str, raws: Mapping[str, Any]) -> Table:
+    """Return a table resolved as a whole with some values changed, or raise its faults."""
     kind, before = type(table), raw_table(table)
     data = {key: one for key, one in {**before, **raws}.items() if one is not None}
     droppable = read_before(kind, before, set(raws), strict=False)
     found = resolve(fields_of(kind), data, strict=False, table=name, droppable=droppable)
-    try:
-        return build(kind, found, name)
-    except ParameterError:
-        return None
+    return build(kind, found, name)
 
 
 @cache

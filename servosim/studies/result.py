@@ -53,6 +53,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+_MOST_BYTES = 150_000_000  # of the figures that stay in memory once they were read
 USUAL = (
     "settled",
     "settling_time",
@@ -135,8 +136,20 @@ class StudyResult:
             If there is no such figure.
         """
         _known(metric)
-        values = np.asarray(self.cases.column(metric), dtype=np.float64)
-        return np.where(self.status == Status.COMPLETE, values, np.nan)
+        held = self._held
+        if metric not in held:
+            while held and sum(one.nbytes for one in held.values()) > _MOST_BYTES - 8 * len(self):
+                held.pop(next(iter(held)))
+            values = np.asarray(self.cases.column(metric), dtype=np.float64)
+            values = np.where(self.status == Status.COMPLETE, values, np.nan)
+            values.setflags(write=False)
+            held[metric] = values
+        return held[metric]
+
+    @cached_property
+    def _held(self) -> dict[str, Array]:
+        """Figures that were read, the oldest first; the oldest are let go of."""
+        return {}
 
     @cached_property
     def main_metrics(self) -> tuple[str, ...]:

@@ -157,13 +157,34 @@ def share_of(
         return Share(0, 0, math.nan, math.nan, math.nan)
     if draws is None:
         return Share(k, n, k / n, math.nan, math.nan)
+    n_draws = len(np.unique(draws[draws >= 0]))
+    return Share(k, n, k / n, *interval_of(k, n, n_draws, confidence))
+
+
+def interval_of(passed: int, n: int, draws: int, confidence: float) -> tuple[float, float]:
+    """Return Wilson's interval of a share.
+
+    Parameters
+    ----------
+    passed, n : int
+        Cases that pass, and cases in all.
+    draws : int
+        How many of them are independent.
+    confidence : float
+        Of the interval [-].
+
+    Returns
+    -------
+    tuple of (float, float)
+        Its ends [-]; if there are fewer draws than cases, those of the whole numbers of draws
+        around the share.
+    """
     from scipy.stats import binomtest
 
-    n_draws = len(np.unique(draws[draws >= 0]))
-    fewest, most = k * n_draws // n, -(-k * n_draws // n)
-    low = binomtest(fewest, n_draws).proportion_ci(confidence, "wilson").low
-    high = binomtest(most, n_draws).proportion_ci(confidence, "wilson").high
-    return Share(k, n, k / n, float(low), float(high))
+    fewest, most = passed * draws // n, -(-passed * draws // n)
+    low = binomtest(fewest, draws).proportion_ci(confidence, "wilson").low
+    high = binomtest(most, draws).proportion_ci(confidence, "wilson").high
+    return float(low), float(high)
 
 
 def percentiles_over(values: Array, axes: Sequence[int], percent: Sequence[float]) -> Array:

@@ -581,9 +581,9 @@ def _field(record: Any, name: str) -> tuple[Any, Any]:
     kind = record.typeof(name)
     if isinstance(kind, types.Record):
         return LaneRecordType(kind), kind
-    if isinstance(kind, types.NestedArray):
-        return (lanes if kind.ndim == 1 else row), kind
-    return kind, kind
+    if isinstance(kind.dtype, types.Integer):
+        return kind.dtype, kind
+    return (lanes if kind.ndim == 1 else row), kind
 
 
 @infer_getattr
@@ -606,7 +606,8 @@ def _get_field(context: Any, builder: Any, typ: Any, value: Any, name: str) -> A
         return _load(builder, place)
     if front is row:
         return builder.bitcast(place, _DOUBLE.as_pointer())
-    return builder.load(builder.bitcast(place, context.get_value_type(kind).as_pointer()), align=8)
+    whole = context.get_value_type(front)
+    return builder.load(builder.bitcast(place, whole.as_pointer()), align=8)
 
 
 @lower_setattr_generic(LaneRecordType)
@@ -617,13 +618,25 @@ def _set_field(context: Any, builder: Any, sig: Any, args: Any, name: str) -> An
     if front is lanes:
         _store(builder, context.cast(builder, args[1], value, lanes), place)
     else:
-        word = context.cast(builder, args[1], value, kind)
+        word = context.cast(builder, args[1], value, front)
         builder.store(word, builder.bitcast(place, word.type.as_pointer()), align=8)
 
 
 def lane_dtype(dtype: Any) -> Any:
-    """Return the memory of lanes for that of one case: each number WIDTH times, whole ones once."""
+    """Return the memory of lanes for that of one case: each number WIDTH times.
+
+    Whole numbers are written WIDTH times too, though the first counts alone: so every field begins
+    at a multiple of the vector's length.
+    """
     if dtype.names:
         return np.dtype([(name, lane_dtype(dtype[name])) for name in dtype.names])
     base, shape = dtype.subdtype if dtype.subdtype else (dtype, ())
-    return np.dtype((base, (*shape, WIDTH))) if base.kind == "f" else dtype
+    return np.dtype((base, (*shape, WIDTH)))
+
+
+def aligned(*shape: int) -> Any:
+    """Return an array of zeros that begins at a multiple of the vector's length in memory."""
+    size = math.prod(shape)
+    words = np.zeros(size + WIDTH)
+    first = -(words.ctypes.data // 8) % WIDTH
+    return words[first : first + size].reshape(shape)

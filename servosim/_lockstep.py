@@ -19,7 +19,7 @@ from servosim._events import HIGHEST_PRESSURE
 from servosim._figure_spans import Spans, new_spans
 from servosim._figure_sums import N_GATHERED
 from servosim._jit import kernel
-from servosim._lanes import WIDTH
+from servosim._lanes import WIDTH, aligned
 from servosim._record import layout_of
 from servosim._step import STAGES
 from servosim.axis import Axis
@@ -203,7 +203,7 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
     axis_layout, move_layout = layout_of(first.parameters), layout_of(move)
     parameters, programs = cases.parameters[lane], cases.programs[lane]
     p, m = axis_layout.records(parameters), move_layout.records(programs)
-    x, d = np.zeros((n_states, WIDTH)), np.zeros((sequence.SIZE, WIDTH))
+    x, d = aligned(n_states, WIDTH), aligned(sequence.SIZE, WIDTH)
     rests = np.empty((WIDTH, 2))
     begin_many(p, m, x, d, rests)
     n_t = samples_of(first, move)
@@ -217,14 +217,13 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         noise[n:] = noise[n - 1]
     limits = (MOST_IN_A_SAMPLE, MOST_PER_SAMPLE * n_t)
     counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits])
-    space = np.zeros((STAGES + 2, n_states, WIDTH))
+    space = aligned(STAGES + 2, n_states, WIDTH)
     space[STAGES + 1] = x
     rows = n_t if traces else 1
-    X = np.empty((rows, n_states, WIDTH))
-    R = np.empty((rows, _integrate.N_RECORD, WIDTH))
-    kept, gathered = np.empty((n_t, 2, WIDTH)), np.zeros((N_GATHERED, WIDTH))
-    events, extremes = np.zeros((_integrate.N_EVENTS, 4, WIDTH)), np.zeros((4, 2, WIDTH))
-    progress, ended = np.zeros(2, dtype=np.int64), np.zeros((4, WIDTH))
+    X, R = aligned(rows, n_states, WIDTH), aligned(rows, _integrate.N_RECORD, WIDTH)
+    kept, gathered = aligned(n_t, 2, WIDTH), aligned(N_GATHERED, WIDTH)
+    events, extremes = aligned(_integrate.N_EVENTS, 4, WIDTH), aligned(4, 2, WIDTH)
+    progress, ended = np.zeros(2, dtype=np.int64), aligned(4, WIDTH)
     _integrate.run_lanes(
         axis_layout.block(parameters),
         move_layout.block(programs),
@@ -236,7 +235,7 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         1.0 / error_scale(first),
         tolerance,
         space,
-        np.empty((n_t, WIDTH)),
+        aligned(n_t, WIDTH),
         X,
         R,
         int(traces),

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim._lanes import WIDTH, lane_dtype
+from servosim._lanes import WIDTH, aligned, lane_dtype
 
 
 def _kind(owner: Any, name: str) -> Any:
@@ -65,13 +65,6 @@ class Layout:
         self._whole = flags.view(np.int64).astype(bool)
         self.n_words = len(self._whole)
 
-    @cached_property
-    def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Places of floats (by lane) and of whole numbers in a block of lanes."""
-        size = np.where(self._whole, 1, WIDTH)
-        begin = np.concatenate([[0], np.cumsum(size)[:-1]])
-        return begin[~self._whole, None] + np.arange(WIDTH), begin[self._whole]
-
     def words(self, value: Any) -> NDArray[np.float64]:
         """Return a tuple of this kind as words of memory, shape (n_words,)."""
         row = np.fromiter(_numbers(value), np.float64, self.n_words)
@@ -91,11 +84,9 @@ class Layout:
 
         Whole numbers are those of the first row.
         """
-        floats, whole = self._places
-        words = np.empty(self.lanes.itemsize // 8)
-        words[floats] = rows[:, ~self._whole].T
-        words[whole] = rows[0, self._whole]
-        return words.view(self.lanes).view(np.recarray)[0]
+        words = aligned(self.n_words, WIDTH)
+        words[:] = rows.T
+        return words.reshape(-1).view(self.lanes).view(np.recarray)[0]
 
 
 @dataclass(frozen=True)

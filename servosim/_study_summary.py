@@ -20,6 +20,7 @@ from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
 from servosim.studies.result import Failure, Share, StudyResult, Worst
 from servosim.studies.selection import RANDOM
+from servosim.studies.statistics import percentiles_over
 from servosim.version import __version__
 
 PERCENT = (5.0, 50.0, 95.0)
@@ -239,8 +240,9 @@ def _percentile_lines(result: StudyResult) -> list[str]:
     for metric in result.main_metrics:
         if metric == "settled":  # yes or no
             continue
-        values = result.percentiles(metric, PERCENT).values
-        count = int((~np.isnan(result.figure(metric))).sum())
+        figures = result.figure(metric)
+        values = percentiles_over(figures, (0,), PERCENT)
+        count = int((~np.isnan(figures)).sum())
         cells = [figure_text(metric, float(value)) for value in values]
         rows.append((_words(metric), *cells, f"{count} of {len(result)}"))
     if len(rows) == 1:
@@ -317,7 +319,9 @@ def as_json(result: StudyResult, name: str, worst: str | None = None) -> dict[st
                     **{
                         f"{percent:g}": float(value)
                         for percent, value in zip(
-                            PERCENT, result.percentiles(one, PERCENT).values, strict=True
+                            PERCENT,
+                            percentiles_over(result.figure(one), (0,), PERCENT),
+                            strict=True,
                         )
                     },
                 }

@@ -53,7 +53,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_MOST_BYTES = 150_000_000  # of the figures that stay in memory once they were read
+_MOST_BYTES = 60_000_000  # of the figures that stay in memory once they were read
 USUAL = (
     "settled",
     "settling_time",

@@ -311,25 +311,22 @@ def as_json(result: StudyResult, name: str, worst: str | None = None) -> dict[st
             ],
             "events": result.events,
             "yield": _yield_json(result) if plan.limits else None,
-            "percentiles": {
-                one: {
-                    "unit": DEFINITIONS[one][0],
-                    "definition": DEFINITIONS[one][1],
-                    "cases": int((~np.isnan(result.figure(one))).sum()),
-                    **{
-                        f"{percent:g}": float(value)
-                        for percent, value in zip(
-                            PERCENT,
-                            percentiles_over(result.figure(one), (0,), PERCENT),
-                            strict=True,
-                        )
-                    },
-                }
-                for one in result.main_metrics
-            },
+            "percentiles": {one: _percentiles_json(result, one) for one in result.main_metrics},
             "worst": None if metric is None else _worst_json(result, metric),
         }
     )
+
+
+def _percentiles_json(result: StudyResult, metric: str) -> dict[str, Any]:
+    figures = result.figure(metric)
+    unit, definition = DEFINITIONS[metric]
+    values = percentiles_over(figures, (0,), PERCENT)
+    return {
+        "unit": unit,
+        "definition": definition,
+        "cases": int((~np.isnan(figures)).sum()),
+        **{f"{one:g}": float(value) for one, value in zip(PERCENT, values, strict=True)},
+    }
 
 
 def _yield_json(result: StudyResult) -> dict[str, Any]:

@@ -111,6 +111,9 @@ def parameter_scale(result: StudyResult, path: str) -> Scale:
     one = next(one for one in result.plan.inputs if one.path == path)
     words = path.replace(".", " ").replace("_", " ")
     words = re.sub(r"\b(\w+) \1\b", r"\1", words)
+    group = next(group for group in result.factors if path in group)
+    if len(group) > 1:  # it stands for those that vary with it
+        words += f" and {len(group) - 1} more"
     if isinstance(one.values, tuple):
         return Scale(words, "", tuple(dict.fromkeys(result.plan.values(path))))
     return Scale(_label(words, one.spelling), one.spelling)

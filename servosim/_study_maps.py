@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -199,18 +198,19 @@ def _mark_limits(
 ) -> list[Any]:
     """Draw a line where the figure crosses each limit; return entries for the legend."""
     handles = []
+    smooth = not any(one.names for one in scales) and min(shown.shape) > 2
+    held = shown[~np.isnan(shown)]
     for limit in limits:
-        smooth = not any(one.names for one in scales) and min(shown.shape) > 2
-        if smooth and np.nanmin(shown, initial=math.inf) < limit < np.nanmax(
-            shown, initial=-math.inf
-        ):
-            for colour, width in (("white", 3.6), (VERMILION, 1.8)):
-                ax.contour(*centres, shown, levels=[limit], colors=[colour], linewidths=width)
-        elif not smooth:
-            lines = _borders(centres, shown <= limit, np.isnan(shown))
-            for colour, width in (("white", 3.6), (VERMILION, 1.8)):
-                ax.add_collection(LineCollection(lines, colors=colour, linewidths=width))
         label = f"limit {scale.text(limit)}"
+        if not ((held <= limit).any() and (held > limit).any()):
+            handles.append(Line2D([], [], color="none", label=f"{label}, crossed nowhere"))
+            continue
+        for colour, width in (("white", 3.6), (VERMILION, 1.8)):
+            if smooth:
+                ax.contour(*centres, shown, levels=[limit], colors=[colour], linewidths=width)
+            else:
+                lines = _borders(centres, shown <= limit, np.isnan(shown))
+                ax.add_collection(LineCollection(lines, colors=colour, linewidths=width))
         handles.append(Line2D([], [], color=VERMILION, linewidth=1.8, label=label))
     return handles
 

@@ -173,7 +173,7 @@ def plot_tornado(
     lacking = int(np.isnan(values).sum())
     if lacking:
         used.append(f"without it: {lacking} of {len(values)} cases")
-    ax.set_title("; ".join(used), fontsize="small", loc="left")
+    ax.set_title("\n".join(used), fontsize="small", loc="left")
     return ax
 
 
@@ -287,7 +287,7 @@ def plot_parallel(
     ax = axes(ax, (8.6, 4.4))
     if parameters is None:
         parameters = [one.parameter for one in result.effects(metric)[:6]]
-        parameters = parameters or list(dict.fromkeys(result.plan.paths))[:6]
+        parameters = parameters or [group[0] for group in result.factors][:6]
     values, limits = result.figure(metric), limits_of(result, metric)
     scales = [parameter_scale(result, path) for path in parameters]
     columns = [

@@ -118,9 +118,13 @@ def heading(name: str, plan: Plan) -> list[str]:
     """
     method = str(plan.design.get("method") or "")
     kinds = {"case": f"samples by {_words(method)}" if method in RANDOM else "cases of a list"}
+    kinds["repeat"] = "repeats"
+    for dim in plan.dims:
+        others = sum(one.dim == dim for one in plan.inputs) - 1
+        more = f" and {others} more" if others > 0 else ""
+        kinds.setdefault(dim, f"values of {_words(dim)}{more}")
     sizes = " x ".join(
-        f"{size} {kinds.get(dim, f'values of {_words(dim)}' if dim != 'repeat' else 'repeats')}"
-        for dim, size in zip(plan.dims, plan.shape, strict=True)
+        f"{size} {kinds[dim]}" for dim, size in zip(plan.dims, plan.shape, strict=True)
     )
     return [
         name,

@@ -99,7 +99,7 @@ def _panels(result: StudyResult, names: list[str]) -> list[_Panel]:
         found += [(False, plot_sobol, name) for name in names[:2]]
     if sampled:
         found += [(False, plot_tornado, names[0]), (False, plot_bands, names[0])]
-    if len(set(result.plan.paths)) > 2 or (sampled and len(result.plan.paths) > 1):
+    if len(result.factors) > (1 if sampled else 2):
         found.append((True, plot_parallel, names[0]))
     return found
 

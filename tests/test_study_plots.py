@@ -115,6 +115,18 @@ class TestScales:
         assert float(scale.of(293.15)) == pytest.approx(20.0)
         assert parameter_scale(grid_result(), FLOW).label == "valve rated flow [L/min]"
 
+    def test_parameters_that_vary_together_say_so(self):
+        inputs = [
+            varied(FLOW, "rated_flow", [1e-4, 2e-4]),
+            varied("valve.natural_frequency", "rated_flow", [500.0, 400.0]),
+            varied(GAIN, "velocity_gain", [10.0, 20.0]),
+        ]
+        plan = plan_by_hand(("rated_flow", "velocity_gain"), (2, 2), inputs)
+        result = result_by_hand(plan, {"overshoot": [0.0, 1e-6, 2e-6, 3e-6]})
+        assert result.factors == ((FLOW, "valve.natural_frequency"), (GAIN,))
+        assert parameter_scale(result, FLOW).label == "valve rated flow and 1 more [L/min]"
+        assert [one.parameter for one in result.effects("overshoot")] == [FLOW, GAIN]
+
     def test_of_choices_are_places(self):
         scale = parameter_scale(robust_result(), "controller.kind")
         assert scale.names == ("sampled", "continuous")
@@ -220,6 +232,11 @@ class TestMap:
         # medians kind + 2 gain + 0.45: 0.45, 2.45, 4.45 and 1.45, 3.45, 5.45
         assert segments == {((25.0, -0.5), (25.0, 0.5)), ((15.0, 0.5), (15.0, 1.5)),
                             ((15.0, 0.5), (25.0, 0.5))}  # fmt: skip
+
+    def test_a_limit_that_is_crossed_nowhere_has_no_line(self):
+        ax = drawn(plot_map(grid_result({"settling_time": {"high": "9 s"}}), "settling_time"))
+        assert "limit 9 s, crossed nowhere" in texts(ax)
+        assert not [one for one in ax.collections if type(one).__name__ == "QuadContourSet"]
 
     def test_one_case_a_cell_is_within_or_outside(self):
         ax = drawn(plot_map(grid_result(LIMIT), None))

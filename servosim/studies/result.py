@@ -20,7 +20,7 @@ from servosim.result import Run, Status
 from servosim.studies import sensitivity as _sensitivity
 from servosim.studies.labelled import EVENT_KINDS, Cases, Kept, coordinates_of, dataset_of
 from servosim.studies.limits import Limit, limits_of
-from servosim.studies.selection import cases_at, draws_of
+from servosim.studies.selection import cases_at, draws_of, factors_of
 from servosim.studies.sensitivity import Effect, Indices
 from servosim.studies.statistics import (
     LOW_IS_WORSE,
@@ -150,6 +150,11 @@ class StudyResult:
     def _held(self) -> dict[str, Array]:
         """Figures that were read, the oldest first; the oldest are let go of."""
         return {}
+
+    @cached_property
+    def factors(self) -> tuple[tuple[str, ...], ...]:
+        """Paths of the parameters that vary, those that vary together as one group."""
+        return factors_of(self.plan)
 
     @cached_property
     def main_metrics(self) -> tuple[str, ...]:
@@ -500,7 +505,7 @@ class StudyResult:
         ParameterError
             If there is no such figure.
         """
-        return _sensitivity.effects_of(self.plan, self.figure(metric))
+        return _sensitivity.effects_of(self.plan, self.factors, self.figure(metric))
 
 
 def _known(metric: str) -> None:

@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from servosim._drawing import BLUE, GREEN, ORANGE, SKY, VERMILION
+from servosim._practical import percentage
 from servosim._study_drawing import (
     COLOURS,
     Array,
@@ -102,9 +103,9 @@ def _share_title(result: StudyResult, metric: str, lacking: int) -> str:
     parts = []
     if metric in result.plan.limits:
         share = result.yield_({metric: result.plan.limits[metric]}).each[metric]
-        text = f"{100.0 * share.share:.3g} % within"
+        text = f"{percentage(share.share)} % within"
         if np.isfinite(share.low):
-            text += f" ({100.0 * share.low:.3g} to {100.0 * share.high:.3g} %)"
+            text += f" ({percentage(share.low)} to {percentage(share.high)} %)"
         parts.append(text)
     if lacking:
         failed = int((result.status != 0).sum())

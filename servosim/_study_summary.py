@@ -15,6 +15,7 @@ import numpy as np
 
 from servosim import units
 from servosim._definitions import DEFINITIONS
+from servosim._practical import percentage
 from servosim._summary import CAUTION, shown, strict
 from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
@@ -217,10 +218,10 @@ def _numbers(cases: Any) -> str:
 
 def _share_cells(share: Share) -> tuple[str, str]:
     """Return a share and its interval as text."""
-    within = f"{100.0 * share.share:.4g} %"
+    within = f"{percentage(share.share)} %"
     if not math.isfinite(share.low):
         return within, "-"
-    return within, f"{100.0 * share.low:.4g} to {100.0 * share.high:.4g} %"
+    return within, f"{percentage(share.low)} to {percentage(share.high)} %"
 
 
 def _yield_lines(result: StudyResult) -> list[str]:

@@ -124,7 +124,7 @@ class TestWhoComputes:
     def test_size_of_chunks_changes_no_bit(self, chunk, tmp_path):
         assert bits(study(make_plan(), chunk=chunk, store=tmp_path / "a")) == undisturbed()
 
-    @pytest.mark.parametrize("executor", ["threads", "processes", None])
+    @pytest.mark.parametrize("executor", ["threads", None])  # without a name: processes
     def test_workers_change_no_bit(self, executor):
         assert bits(study(make_plan(), executor=executor, workers=2, chunk=4)) == undisturbed()
 
@@ -156,6 +156,11 @@ class TestWhoComputes:
         pytest.importorskip("distributed")
         with pytest.raises(ParameterError, match="no dask scheduler answers"):
             executors.crew_of("inproc://127.0.0.1/1/1", None)
+
+    def test_without_distributed_it_says_what_to_install(self, monkeypatch):
+        monkeypatch.setitem(sys.modules, "distributed", None)
+        with pytest.raises(ParameterError, match=r"pip install 'servosim\[dask\]'"):
+            executors.crew_of("local", 2)
 
     @pytest.mark.parametrize(
         ("executor", "workers", "text"),
@@ -190,6 +195,8 @@ class TestSizes:
         for width in (2, 5):
             assert len(spans_of(4000, chunk_size(plan, 3000, width))) >= 4 * width
         assert chunk_size(plan, 3000, 1) == 3000
+        few = make_plan([{"table.mass": 400.0}] * 65, traces=())
+        assert len(spans_of(65, chunk_size(few, 3000, 8))) >= 8
         assert chunk_size(plan, 100, 2) == 100
 
     def test_traces_make_chunks_smaller(self):

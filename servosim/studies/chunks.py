@@ -27,7 +27,7 @@ from servosim.version import __version__
 MOST_CASES = 3000
 MOST_BYTES = 64e6  # of the traces of one chunk
 MOST_OUT = 256e6  # of the traces of all chunks that may be out at a time
-FEWEST_CASES = 50  # below, handing out costs more than it spreads
+FEWEST_CASES = 8  # below, handing out costs more than it spreads
 _SHARES = 4  # chunks that each worker gets at least, as long as they do not get too small
 
 

@@ -118,7 +118,8 @@ def heading(name: str, plan: Plan) -> list[str]:
         File, title, axis, and how the cases are made.
     """
     method = str(plan.design.get("method") or "")
-    kinds = {"case": f"samples by {_words(method)}" if method in RANDOM else "cases of a list"}
+    drawn = f"samples {'for' if method == 'sensitivity' else 'by'} {_words(method)}"
+    kinds = {"case": drawn if method in RANDOM else "cases of a list"}
     kinds["repeat"] = "repeats"
     for dim in plan.dims:
         others = sum(one.dim == dim for one in plan.inputs) - 1

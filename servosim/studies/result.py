@@ -483,7 +483,8 @@ class StudyResult:
             what = "Sobol indices are those of one point of the grid"
             raise ParameterError(Fault(what=what, expected=f"at= for {', '.join(others)}"))
         values = self.figure(metric)[which.ravel()]
-        names = tuple(design["problem"]["names"])
+        paths = {one.name: one.path for one in self.plan.inputs if one.dim == "case"}
+        names = [paths.get(name, name) for name in design["problem"]["names"]]
         return _sensitivity.sobol_indices(values, names, confidence=confidence)
 
     def effects(self, metric: str) -> tuple[Effect, ...]:

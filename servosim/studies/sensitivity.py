@@ -32,7 +32,7 @@ class Indices:
     Attributes
     ----------
     factors : tuple of str
-        Parameters, those that vary together joined by commas.
+        Paths of the parameters; of those that vary together the first.
     first, total : ndarray, shape (n_factor,)
         Share of the variance that the parameter causes alone; and with all it takes part in [-].
     first_error, total_error : ndarray, shape (n_factor,)

@@ -111,6 +111,9 @@ def parameter_scale(result: StudyResult, path: str) -> Scale:
     one = next(one for one in result.plan.inputs if one.path == path)
     words = path.replace(".", " ").replace("_", " ")
     words = re.sub(r"\b(\w+) \1\b", r"\1", words)
+    group = next(group for group in result.factors if path in group)
+    if len(group) > 1:  # it stands for those that vary with it
+        words += f" and {len(group) - 1} more"
     if isinstance(one.values, tuple):
         return Scale(words, "", tuple(dict.fromkeys(result.plan.values(path))))
     return Scale(_label(words, one.spelling), one.spelling)
@@ -121,6 +124,36 @@ def limits_of(result: StudyResult, metric: str) -> list[float]:
     limit = result.plan.limits.get(metric)
     ends = () if limit is None else (limit.low, limit.high)
     return [end for end in ends if np.isfinite(end)]
+
+
+def near_and_far(limits: Sequence[float], values: Array) -> tuple[list[float], list[float]]:
+    """Return the limits that an axis can show with the values, and those it would be wasted on.
+
+    Parameters
+    ----------
+    limits : sequence of float
+        Limits [SI].
+    values : ndarray
+        Values [SI], nan where they are missing.
+
+    Returns
+    -------
+    tuple of (list of float, list of float)
+        Limits within the range of the values, widened by itself at both ends; and the others.
+    """
+    held = values[np.isfinite(values)]
+    if len(held) == 0:
+        return list(limits), []
+    low, high = float(held.min()), float(held.max())
+    reach = high - low or abs(high) or math.inf
+    near = [one for one in limits if low - reach <= one <= high + reach]
+    return near, [one for one in limits if one not in near]
+
+
+def note_far_limits(ax: Axes, scale: Scale, far: Sequence[float]) -> None:
+    """Put limits that are not shown into the legend."""
+    for one in far:
+        ax.plot([], [], linestyle="none", label=f"limit {scale.text(one)}, beyond the axis")
 
 
 def axes(ax: Axes | None, size: tuple[float, float] = (6.4, 4.4)) -> Axes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -27,6 +26,8 @@ from servosim._study_drawing import (
     limits_of,
     metric_scale,
     name_places,
+    near_and_far,
+    note_far_limits,
     parameter_scale,
 )
 from servosim.errors import Fault, ParameterError
@@ -108,7 +109,8 @@ def plot_map(
             shown[held] = np.nanpercentile(values[held], percent, axis=-1)
         missing = ~held & ~failed
         limits = limits_of(result, metric)
-        scale = metric_scale(metric, np.concatenate([shown.ravel(), limits]))
+        near, _ = near_and_far(limits, shown)
+        scale = metric_scale(metric, np.concatenate([shown.ravel(), near]))
         title = metric.replace("_", " ")
         if values.shape[-1] > 1:
             which = "median" if percent == 50.0 else f"{percent:g} % point"
@@ -199,18 +201,19 @@ def _mark_limits(
 ) -> list[Any]:
     """Draw a line where the figure crosses each limit; return entries for the legend."""
     handles = []
+    smooth = not any(one.names for one in scales) and min(shown.shape) > 2
+    held = shown[~np.isnan(shown)]
     for limit in limits:
-        smooth = not any(one.names for one in scales) and min(shown.shape) > 2
-        if smooth and np.nanmin(shown, initial=math.inf) < limit < np.nanmax(
-            shown, initial=-math.inf
-        ):
-            for colour, width in (("white", 3.6), (VERMILION, 1.8)):
-                ax.contour(*centres, shown, levels=[limit], colors=[colour], linewidths=width)
-        elif not smooth:
-            lines = _borders(centres, shown <= limit, np.isnan(shown))
-            for colour, width in (("white", 3.6), (VERMILION, 1.8)):
-                ax.add_collection(LineCollection(lines, colors=colour, linewidths=width))
         label = f"limit {scale.text(limit)}"
+        if not ((held <= limit).any() and (held > limit).any()):
+            handles.append(Line2D([], [], color="none", label=f"{label}, crossed nowhere"))
+            continue
+        for colour, width in (("white", 3.6), (VERMILION, 1.8)):
+            if smooth:
+                ax.contour(*centres, shown, levels=[limit], colors=[colour], linewidths=width)
+            else:
+                lines = _borders(centres, shown <= limit, np.isnan(shown))
+                ax.add_collection(LineCollection(lines, colors=colour, linewidths=width))
         handles.append(Line2D([], [], color=VERMILION, linewidth=1.8, label=label))
     return handles
 
@@ -281,7 +284,7 @@ def plot_bands(
     column = result.plan.values(over)
     across = parameter_scale(result, over)
     x, values = np.asarray(across.of(column), dtype=np.float64), result.figure(metric)
-    limits = limits_of(result, metric)
+    limits, far = near_and_far(limits_of(result, metric), values)
     up = metric_scale(metric, np.concatenate([values, limits]))
     sampled = any(one.path == over and one.dim == "case" for one in result.plan.inputs)
     at, parts, shared = _parts(x, sampled and not across.names)
@@ -304,6 +307,7 @@ def plot_bands(
     for limit in limits:
         text = f"limit {up.text(limit)}"
         ax.axhline(float(up.of(limit)), color=VERMILION, linestyle="--", linewidth=1.3, label=text)
+    note_far_limits(ax, up, far)
     lacking = [k for k, part in enumerate(parts) if np.isnan(values[part]).any()]
     if lacking:
         none = int(np.isnan(values).sum())

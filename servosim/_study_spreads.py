@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from servosim._drawing import BLUE, GREEN, ORANGE, SKY, VERMILION
+from servosim._practical import percentage
 from servosim._study_drawing import (
     COLOURS,
     Array,
@@ -23,6 +24,8 @@ from servosim._study_drawing import (
     legend_inside,
     limits_of,
     metric_scale,
+    near_and_far,
+    note_far_limits,
     parameter_scale,
     rounded,
 )
@@ -55,7 +58,7 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
     ax = axes(ax)
     values = result.figure(metric)
     held = np.sort(values[~np.isnan(values)])
-    limits = limits_of(result, metric)
+    limits, far = near_and_far(limits_of(result, metric), values)
     scale = metric_scale(metric, np.concatenate([values, limits]))
     draws, _ = result.draws()
     if len(held):
@@ -80,6 +83,7 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
         text = f"limit {scale.text(limit)}"
         line = float(scale.of(limit))
         ax.axvline(line, color=VERMILION, linestyle="--", linewidth=1.4, label=text)
+    note_far_limits(ax, scale, far)
     frame(ax, scale.label, "share of the cases [%]")
     ax.set_ylim(-2.0, 102.0)
     ax.set_title(
@@ -102,9 +106,9 @@ def _share_title(result: StudyResult, metric: str, lacking: int) -> str:
     parts = []
     if metric in result.plan.limits:
         share = result.yield_({metric: result.plan.limits[metric]}).each[metric]
-        text = f"{100.0 * share.share:.3g} % within"
+        text = f"{percentage(share.share)} % within"
         if np.isfinite(share.low):
-            text += f" ({100.0 * share.low:.3g} to {100.0 * share.high:.3g} %)"
+            text += f" ({percentage(share.low)} to {percentage(share.high)} %)"
         parts.append(text)
     if lacking:
         failed = int((result.status != 0).sum())
@@ -139,7 +143,8 @@ def plot_tornado(
     """
     ax = axes(ax)
     effects = result.effects(metric)[:most]
-    values, limits = result.figure(metric), limits_of(result, metric)
+    values = result.figure(metric)
+    limits, _ = near_and_far(limits_of(result, metric), values)
     scale = metric_scale(metric, np.concatenate([values, limits]))
     if not effects:
         ax.text(0.5, 0.5, "nothing varies it", ha="center", transform=ax.transAxes)
@@ -173,7 +178,7 @@ def plot_tornado(
     lacking = int(np.isnan(values).sum())
     if lacking:
         used.append(f"without it: {lacking} of {len(values)} cases")
-    ax.set_title("; ".join(used), fontsize="small", loc="left")
+    ax.set_title("\n".join(used), fontsize="small", loc="left")
     return ax
 
 
@@ -242,7 +247,8 @@ def plot_sobol(result: StudyResult, metric: str, ax: Axes | None = None, *, at: 
             np.arange(len(order)) + shift, 100.0 * share[order], xerr=100.0 * error[order],
             height=0.36, color=colour, label=label, error_kw={"linewidth": 0.9, "capsize": 2.5},
         )  # fmt: skip
-    names = [indices.factors[k].replace(".", " ").replace("_", " ") for k in order]
+    scales = [parameter_scale(result, indices.factors[k]) for k in order]
+    names = [one.label.split(" [")[0].replace(" ", "\n", 1) for one in scales]
     ax.set_yticks(range(len(order)), names)
     ax.invert_yaxis()
     ax.axvline(0.0, color="0.4", linewidth=0.8)
@@ -287,8 +293,9 @@ def plot_parallel(
     ax = axes(ax, (8.6, 4.4))
     if parameters is None:
         parameters = [one.parameter for one in result.effects(metric)[:6]]
-        parameters = parameters or list(dict.fromkeys(result.plan.paths))[:6]
-    values, limits = result.figure(metric), limits_of(result, metric)
+        parameters = parameters or [group[0] for group in result.factors][:6]
+    values = result.figure(metric)
+    limits, far = near_and_far(limits_of(result, metric), values)
     scales = [parameter_scale(result, path) for path in parameters]
     columns = [
         np.asarray(scale.of(result.plan.values(path)), dtype=np.float64)
@@ -334,14 +341,17 @@ def plot_parallel(
                 bar.solids.set_alpha(1.0)
     for place, (one, (low, high)) in enumerate(zip((*scales, scale), ends, strict=True)):
         _upright(ax, place, one, low, high)
-    for limit in limits:
+    for limit in (*limits, *far):
         y = _height(np.array([float(scale.of(limit))]), *ends[-1])[0]
-        ax.plot(
-            [len(scales) - 0.12, len(scales) + 0.12], [y, y], color=GREEN, linewidth=3.0, zorder=4
-        )
+        text = f"limit {scale.text(limit)}"
+        if not 0.0 <= y <= 1.0:  # at the end that it lies behind
+            text, y = f"{text}, {'above' if y > 1.0 else 'below'}", float(y > 1.0)
+        else:
+            mark = [len(scales) - 0.12, len(scales) + 0.12]
+            ax.plot(mark, [y, y], color=GREEN, linewidth=3.0, zorder=4)
         ax.annotate(
-            f"limit {scale.text(limit)}", (len(scales) + 0.14, y), va="center", fontsize="x-small",
-            color=GREEN, annotation_clip=False,
+            text, (len(scales) + 0.14, y), va="center", fontsize="x-small", color=GREEN,
+            annotation_clip=False,
         )  # fmt: skip
     if np.isnan(values).any():
         ax.annotate("none", (len(scales) + 0.05, 1.1), va="center", fontsize="x-small")

@@ -15,11 +15,13 @@ import numpy as np
 
 from servosim import units
 from servosim._definitions import DEFINITIONS
+from servosim._practical import percentage
 from servosim._summary import CAUTION, shown, strict
 from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
 from servosim.studies.result import Failure, Share, StudyResult, Worst
 from servosim.studies.selection import RANDOM
+from servosim.studies.statistics import percentiles_over
 from servosim.version import __version__
 
 PERCENT = (5.0, 50.0, 95.0)
@@ -116,10 +118,15 @@ def heading(name: str, plan: Plan) -> list[str]:
         File, title, axis, and how the cases are made.
     """
     method = str(plan.design.get("method") or "")
-    kinds = {"case": f"samples by {_words(method)}" if method in RANDOM else "cases of a list"}
+    drawn = f"samples {'for' if method == 'sensitivity' else 'by'} {_words(method)}"
+    kinds = {"case": drawn if method in RANDOM else "cases of a list"}
+    kinds["repeat"] = "repeats"
+    for dim in plan.dims:
+        others = sum(one.dim == dim for one in plan.inputs) - 1
+        more = f" and {others} more" if others > 0 else ""
+        kinds.setdefault(dim, f"values of {_words(dim)}{more}")
     sizes = " x ".join(
-        f"{size} {kinds.get(dim, f'values of {_words(dim)}' if dim != 'repeat' else 'repeats')}"
-        for dim, size in zip(plan.dims, plan.shape, strict=True)
+        f"{size} {kinds[dim]}" for dim, size in zip(plan.dims, plan.shape, strict=True)
     )
     return [
         name,
@@ -212,10 +219,10 @@ def _numbers(cases: Any) -> str:
 
 def _share_cells(share: Share) -> tuple[str, str]:
     """Return a share and its interval as text."""
-    within = f"{100.0 * share.share:.4g} %"
+    within = f"{percentage(share.share)} %"
     if not math.isfinite(share.low):
         return within, "-"
-    return within, f"{100.0 * share.low:.4g} to {100.0 * share.high:.4g} %"
+    return within, f"{percentage(share.low)} to {percentage(share.high)} %"
 
 
 def _yield_lines(result: StudyResult) -> list[str]:
@@ -239,8 +246,9 @@ def _percentile_lines(result: StudyResult) -> list[str]:
     for metric in result.main_metrics:
         if metric == "settled":  # yes or no
             continue
-        values = result.percentiles(metric, PERCENT).values
-        count = int((~np.isnan(result.figure(metric))).sum())
+        figures = result.figure(metric)
+        values = percentiles_over(figures, (0,), PERCENT)
+        count = int((~np.isnan(figures)).sum())
         cells = [figure_text(metric, float(value)) for value in values]
         rows.append((_words(metric), *cells, f"{count} of {len(result)}"))
     if len(rows) == 1:
@@ -309,23 +317,22 @@ def as_json(result: StudyResult, name: str, worst: str | None = None) -> dict[st
             ],
             "events": result.events,
             "yield": _yield_json(result) if plan.limits else None,
-            "percentiles": {
-                one: {
-                    "unit": DEFINITIONS[one][0],
-                    "definition": DEFINITIONS[one][1],
-                    "cases": int((~np.isnan(result.figure(one))).sum()),
-                    **{
-                        f"{percent:g}": float(value)
-                        for percent, value in zip(
-                            PERCENT, result.percentiles(one, PERCENT).values, strict=True
-                        )
-                    },
-                }
-                for one in result.main_metrics
-            },
+            "percentiles": {one: _percentiles_json(result, one) for one in result.main_metrics},
             "worst": None if metric is None else _worst_json(result, metric),
         }
     )
+
+
+def _percentiles_json(result: StudyResult, metric: str) -> dict[str, Any]:
+    figures = result.figure(metric)
+    unit, definition = DEFINITIONS[metric]
+    values = percentiles_over(figures, (0,), PERCENT)
+    return {
+        "unit": unit,
+        "definition": definition,
+        "cases": int((~np.isnan(figures)).sum()),
+        **{f"{one:g}": float(value) for one, value in zip(PERCENT, values, strict=True)},
+    }
 
 
 def _yield_json(result: StudyResult) -> dict[str, Any]:

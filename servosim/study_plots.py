@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from matplotlib.figure import Figure
 
 from servosim._drawing import VERMILION
+from servosim._practical import percentage
 from servosim._study_drawing import chosen
 from servosim._study_maps import grid_paths, plot_bands, plot_map
 from servosim._study_spreads import plot_parallel, plot_sobol, plot_tornado, plot_yield
@@ -99,7 +100,7 @@ def _panels(result: StudyResult, names: list[str]) -> list[_Panel]:
         found += [(False, plot_sobol, name) for name in names[:2]]
     if sampled:
         found += [(False, plot_tornado, names[0]), (False, plot_bands, names[0])]
-    if len(set(result.plan.paths)) > 2 or (sampled and len(result.plan.paths) > 1):
+    if len(result.factors) > (1 if sampled else 2):
         found.append((True, plot_parallel, names[0]))
     return found
 
@@ -115,7 +116,7 @@ def _headline(result: StudyResult) -> str:
     if not result.plan.limits:
         return text
     overall = result.yield_().overall
-    text += f", {100.0 * overall.share:.3g} % within all limits"
+    text += f", {percentage(overall.share)} % within all limits"
     if math.isfinite(overall.low):
-        text += f" (95 %: {100.0 * overall.low:.3g} to {100.0 * overall.high:.3g} %)"
+        text += f" (95 %: {percentage(overall.low)} to {percentage(overall.high)} %)"
     return text

@@ -112,7 +112,8 @@ class TestSummary:
         result, _, _ = sampled_result(400, limits, missing=[3], status=[2, 4] + [0] * 398)
         share = result.yield_().overall
         text = "\n".join(_study_summary.summary(result, "a study.toml"))
-        within = f"{100 * share.share:.4g} %  {100 * share.low:.4g} to {100 * share.high:.4g} %"
+        assert 0.1 < share.low < share.share < share.high < 0.9  # one decimal does
+        within = f"{100 * share.share:.1f} %  {100 * share.low:.1f} to {100 * share.high:.1f} %"
         assert within in text
         assert "run         398 to their end, 2 failed" in text
         assert "1 case STEP_LIMIT, number 0" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import subprocess
 import sys
@@ -27,6 +28,7 @@ from study_cases import (
 from servosim import ParameterError
 from servosim._study_drawing import edges, metric_scale, parameter_scale, pretty, rounded
 from servosim.plots import save_figure
+from servosim.studies.limits import limits_of as servosim_limits
 from servosim.study_plots import (
     plot_bands,
     plot_map,
@@ -114,6 +116,18 @@ class TestScales:
         assert scale.label == "oil temperature [°C]"
         assert float(scale.of(293.15)) == pytest.approx(20.0)
         assert parameter_scale(grid_result(), FLOW).label == "valve rated flow [L/min]"
+
+    def test_parameters_that_vary_together_say_so(self):
+        inputs = [
+            varied(FLOW, "rated_flow", [1e-4, 2e-4]),
+            varied("valve.natural_frequency", "rated_flow", [500.0, 400.0]),
+            varied(GAIN, "velocity_gain", [10.0, 20.0]),
+        ]
+        plan = plan_by_hand(("rated_flow", "velocity_gain"), (2, 2), inputs)
+        result = result_by_hand(plan, {"overshoot": [0.0, 1e-6, 2e-6, 3e-6]})
+        assert result.factors == ((FLOW, "valve.natural_frequency"), (GAIN,))
+        assert parameter_scale(result, FLOW).label == "valve rated flow and 1 more [L/min]"
+        assert [one.parameter for one in result.effects("overshoot")] == [FLOW, GAIN]
 
     def test_of_choices_are_places(self):
         scale = parameter_scale(robust_result(), "controller.kind")
@@ -221,6 +235,11 @@ class TestMap:
         assert segments == {((25.0, -0.5), (25.0, 0.5)), ((15.0, 0.5), (15.0, 1.5)),
                             ((15.0, 0.5), (25.0, 0.5))}  # fmt: skip
 
+    def test_a_limit_that_is_crossed_nowhere_has_no_line(self):
+        ax = drawn(plot_map(grid_result({"settling_time": {"high": "9 s"}}), "settling_time"))
+        assert "limit 9 s, crossed nowhere" in texts(ax)
+        assert not [one for one in ax.collections if type(one).__name__ == "QuadContourSet"]
+
     def test_one_case_a_cell_is_within_or_outside(self):
         ax = drawn(plot_map(grid_result(LIMIT), None))
         assert self.mesh(ax).reshape(3, 4).tolist() == [[1.0] * 4, [0.0, 0.0, 0.0, 1.0], [0.0] * 4]
@@ -303,6 +322,31 @@ class TestYieldPlot:
         drawn(plot_yield(grid_result(LIMIT, status=[2] * 12), "settling_time"))
 
 
+class TestFarLimits:
+    """A limit far from all figures is told, and doesn't take their room on the axis."""
+
+    LIMIT = {"settling_time": {"high": "90 s"}}  # noqa: RUF012
+
+    @pytest.mark.parametrize("draw", [plot_yield, plot_bands])
+    def test_are_in_the_legend_alone(self, draw):
+        ax = drawn(draw(sampled_result(400, self.LIMIT)[0], "settling_time"))
+        assert "limit 90 s, beyond the axis" in texts(ax)
+        assert max(ax.get_xlim()[1] if draw is plot_yield else ax.get_ylim()[1], 0.0) < 10.0
+
+    def test_are_above_the_parallel_axis(self):
+        ax = drawn(plot_parallel(sampled_result(400, self.LIMIT)[0], "settling_time"))
+        assert "limit 90 s, above" in texts(ax)
+        low = sampled_result(400, {"settling_time": {"low": "0.1 ms"}})[0]
+        assert "limit 0.0001 s, below" in texts(drawn(plot_parallel(low, "settling_time")))
+
+    def test_leave_the_unit_to_the_figures(self):
+        result = sensitivity_result()
+        limits = {"overshoot": servosim_limits({"overshoot": {"high": "0.3 m"}})["overshoot"]}
+        far = type(result)(dataclasses.replace(result.plan, limits=limits), result.cases)
+        assert drawn(plot_yield(far, "overshoot")).get_xlabel() == "overshoot [µm]"
+        plot_study(far).canvas.draw()
+
+
 class TestTornado:
     def bars(self, ax):
         return [(one.get_x(), one.get_width()) for one in ax.patches if one.get_facecolor()[3] > 0]
@@ -337,7 +381,7 @@ class TestSobol:
         np.testing.assert_allclose(widths, 100.0 * np.concatenate([indices.first, indices.total]))
         # variances of u and 0.5 v are as 4 to 1
         np.testing.assert_allclose(widths, [80.0, 20.0, 80.0, 20.0], atol=5.0)
-        assert ax.get_yticklabels()[0].get_text() == "oil temperature"
+        assert ax.get_yticklabels()[0].get_text() == "oil\ntemperature"
 
     def test_says_what_was_left_out(self):
         ax = drawn(plot_sobol(sensitivity_result([5]), "overshoot"))

@@ -11,6 +11,7 @@ import sys
 import textwrap
 import time
 import tracemalloc
+import types
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 
@@ -123,7 +124,7 @@ class TestWhoComputes:
     def test_size_of_chunks_changes_no_bit(self, chunk, tmp_path):
         assert bits(study(make_plan(), chunk=chunk, store=tmp_path / "a")) == undisturbed()
 
-    @pytest.mark.parametrize("executor", ["threads", "processes", None])
+    @pytest.mark.parametrize("executor", ["threads", None])  # without a name: processes
     def test_workers_change_no_bit(self, executor):
         assert bits(study(make_plan(), executor=executor, workers=2, chunk=4)) == undisturbed()
 
@@ -155,6 +156,11 @@ class TestWhoComputes:
         pytest.importorskip("distributed")
         with pytest.raises(ParameterError, match="no dask scheduler answers"):
             executors.crew_of("inproc://127.0.0.1/1/1", None)
+
+    def test_without_distributed_it_says_what_to_install(self, monkeypatch):
+        monkeypatch.setitem(sys.modules, "distributed", None)
+        with pytest.raises(ParameterError, match=r"pip install 'servosim\[dask\]'"):
+            executors.crew_of("local", 2)
 
     @pytest.mark.parametrize(
         ("executor", "workers", "text"),
@@ -189,6 +195,8 @@ class TestSizes:
         for width in (2, 5):
             assert len(spans_of(4000, chunk_size(plan, 3000, width))) >= 4 * width
         assert chunk_size(plan, 3000, 1) == 3000
+        few = make_plan([{"table.mass": 400.0}] * 65, traces=())
+        assert len(spans_of(65, chunk_size(few, 3000, 8))) >= 8
         assert chunk_size(plan, 100, 2) == 100
 
     def test_traces_make_chunks_smaller(self):
@@ -196,6 +204,9 @@ class TestSizes:
         samples = 4.5 / plan.axis.parameters.controller.period
         size = chunk_size(plan, 3000, 1)
         assert 0.5 * 64e6 < size * samples * 2 * 8 <= 64e6
+        # of many workers all that is out together is bounded
+        wide = chunk_size(plan, 3000, 100)
+        assert 0.5 * 256e6 < wide * samples * 2 * 8 * 200 <= 256e6
 
     def test_spans_are_all_cases_once(self):
         assert spans_of(7, 3) == [(0, 3), (3, 6), (6, 7)]
@@ -281,6 +292,32 @@ class TestStore:
         assert bits(study(make_plan(), store=tmp_path / "a", fresh=True)) == undisturbed()
         assert len(chunk_files(tmp_path / "a.study")) == 1
         assert (tmp_path / "a.study" / "notes.txt").read_text() == "mine"
+
+    def test_the_same_study_goes_on_though_another_would_be_replaced(self, tmp_path, monkeypatch):
+        expected = bits(study(make_plan(), store=tmp_path / "a"))
+        monkeypatch.setattr(executors, "compute", None)
+        assert bits(study(make_plan(), store=tmp_path / "a", fresh=True)) == expected
+
+    def test_two_that_lead_the_same_study_do_no_harm(self, tmp_path):
+        with ThreadPoolExecutor(2) as pool:
+            both = [pool.submit(study, make_plan(), chunk=3, store=tmp_path / "a") for _ in "ab"]
+            assert [bits(one.result()) for one in both] == [undisturbed()] * 2
+        assert not list((tmp_path / "a.study").glob(".*"))
+
+    def test_what_another_kept_in_the_meantime_is_enough(self, tmp_path, monkeypatch):
+        plan = make_plan()
+        study(plan, chunk=22, store=tmp_path / "a")
+        kept = store.open_store(tmp_path / "a")
+
+        def nowhere(path):
+            raise ParameterError("cannot be written")
+
+        monkeypatch.setattr(store, "whole_file", nowhere)
+        figures = compute(task_of(plan, Span(0, 22)))
+        kept.add(figures)
+        (kept.path / chunk_files(kept.path)[0]).unlink()
+        with pytest.raises(StudyError, match="figures of cases 0 to 21 could not be kept"):
+            kept.add(figures)
 
     def test_a_chunk_of_another_study_is_refused(self, tmp_path):
         study(make_plan(), store=tmp_path / "a", chunk=22)
@@ -429,17 +466,26 @@ class TestProgress:
         assert said[-1].left == 0.0
         assert all(one.left > 0.0 for one in said if 0 < one.done < 22)
 
-    def test_the_pace_is_that_of_this_session(self, tmp_path):
+    def test_the_pace_leaves_out_what_was_found_and_the_start(self, tmp_path, monkeypatch):
         folder = tmp_path / "a.study"
-        study(make_plan(), chunk=4, store=folder)
-        (folder / chunk_files(folder)[0]).unlink()
-        said = []
+        study(make_plan(), chunk=2, store=folder)
+        for name in chunk_files(folder)[3:]:  # cases 6 to 21
+            (folder / name).unlink()
+        now, whole, said = [1000.0], executors.compute, []
+
+        def slowly(task, watch=None):
+            # workers start and compile for 100 s, then each case takes 3 s
+            now[0] += 6.0 + (100.0 if task.span.first == 6 else 0.0)
+            return whole(task)
+
+        monkeypatch.setattr(executors, "compute", slowly)
+        monkeypatch.setattr(run, "clock", types.SimpleNamespace(monotonic=lambda: now[0]))
         study(make_plan(), store=folder, progress=said.append)
-        assert any(18 < one.done < 22 for one in said)
-        for one in said:
-            computed = one.done - 18
-            if computed > 0:  # less while the store is looked through
-                assert one.left == pytest.approx(one.elapsed / computed * (22 - one.done))
+        assert said[0].left is None
+        assert [one.left for one in said if one.done == 8] == [53.0 * 14]
+        steady = [one for one in said if one.done > 8]
+        assert [one.left for one in steady] == [3.0 * (22 - one.done) for one in steady]
+        assert said[-1].left == 0.0
 
     @pytest.mark.parametrize("executor", [None, "threads", "processes"])
     def test_an_interruption_keeps_what_is_finished(self, tmp_path, executor):
@@ -499,7 +545,8 @@ class TestKilledWorker:
                 future.set_exception(BrokenExecutor("a worker died"))
                 return future
 
-        with pytest.raises(StudyError, match="worker process that computed cases 0 to 4"):
+        text = r"worker process that computed cases 0 to 4(?s:.*)lost, because the study has no"
+        with pytest.raises(StudyError, match=text):
             study(make_plan(), executor=Broken(), workers=1, chunk=5)
 
     def test_only_the_chunk_that_kills_is_blamed(self):
@@ -676,7 +723,8 @@ class TestDisturbed:
         assert process.returncode == 1, said
         assert said.count("\n") == 1
         assert "could not be kept" in said
-        assert "Make room and run the same study again" in said
+        assert "make room" in said
+        assert "run the same study again to go on" in said
         assert {name: (folder / name).read_bytes() for name in before} == before
         assert chunk_files(folder) == sorted(before)
         assert not list(folder.glob(".cases*"))

@@ -26,7 +26,8 @@ from servosim.version import __version__
 
 MOST_CASES = 3000
 MOST_BYTES = 64e6  # of the traces of one chunk
-FEWEST_CASES = 50  # below, handing out costs more than it spreads
+MOST_OUT = 256e6  # of the traces of all chunks that may be out at a time
+FEWEST_CASES = 8  # below, handing out costs more than it spreads
 _SHARES = 4  # chunks that each worker gets at least, as long as they do not get too small
 
 
@@ -132,8 +133,12 @@ def chunk_size(plan: Plan, most: int, width: int) -> int:
     share = -(-len(plan) // (_SHARES * width)) if width > 1 else len(plan)
     size = min(most, max(share, FEWEST_CASES))
     if plan.traces:
-        samples = round(plan.axis.move.duration / plan.axis.parameters.controller.period) + 1
-        size = min(size, int(MOST_BYTES / (8.0 * samples * len(plan.traces))))
+        duration = plan.axis.move.duration
+        if "move.duration" in plan.paths:
+            duration = float(np.max(np.asarray(plan.values("move.duration"), dtype=np.float64)))
+        samples = round(duration / plan.axis.parameters.controller.period) + 1
+        most_bytes = min(MOST_BYTES, MOST_OUT / (2.0 * width))
+        size = min(size, int(most_bytes / (8.0 * samples * len(plan.traces))))
     return max(size, 1)
 
 

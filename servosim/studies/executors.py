@@ -34,6 +34,10 @@ _LOOK = 0.25  # time between two looks at the clock while chunks are out, s
 _WORKERS = "workers: {}; expected a whole number, one or more"
 
 
+# the process that leads decides what an interruption means
+_DEAF = "import signal\nsignal.signal(signal.SIGINT, signal.SIG_IGN)\n"
+
+
 class Crew:
     """An executor, how many it computes at a time, and how to end it.
 
@@ -84,7 +88,7 @@ class _Threads(Crew):
 
 def _attend(line: Connection) -> None:
     """Make a worker process leave when the process that leads is gone or lets go of it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the leading process decides what it means
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def leave() -> None:
         try:
@@ -155,7 +159,12 @@ class _Cluster(Crew):
             ) from None
         try:
             self._client = (
-                Client(n_workers=workers, threads_per_worker=1, dashboard_address=None)
+                Client(
+                    n_workers=workers,
+                    threads_per_worker=1,
+                    dashboard_address=None,
+                    preload=[_DEAF],
+                )
                 if address is None
                 else Client(address, timeout=10)
             )
@@ -312,13 +321,10 @@ def _failed(span: Span, error: BaseException) -> StudyError:
     """Return the error of a chunk whose computation failed as no case should."""
     kind, text = type(error).__name__, str(error) or "no more is known"
     if kind in ("KilledWorker", "CancelledError"):
-        text += "; workers of the cluster were lost, by lack of memory or because they were ended"
+        text = "the workers that had it were lost; likely they had too little memory"
     if isinstance(error, MemoryError):
         text += "; smaller chunks (chunk=...) or fewer workers need less memory"
-    return StudyError(
-        f"The study stopped: {span} could not be computed: {kind}: {text}. Chunks that were "
-        "finished are kept in its store; run the same study again to go on."
-    )
+    return StudyError(f"The study stopped: {span} could not be computed: {kind}: {text}.")
 
 
 def _renew(crew: Crew, deaths: Counter[Span], lost: list[Span], suspects: deque[Span]) -> None:
@@ -333,6 +339,5 @@ def _renew(crew: Crew, deaths: Counter[Span], lost: list[Span], suspects: deque[
     raise StudyError(
         f"The study stopped: the worker process that computed {cases} was killed or ended{often}. "
         "Likely there was too little memory (fewer workers or smaller chunks need less), or a "
-        'script starts workers outside `if __name__ == "__main__":`. Chunks that were finished '
-        "are kept in its store; run the same study again to go on."
+        'script starts workers outside `if __name__ == "__main__":`.'
     )

@@ -20,7 +20,7 @@ from servosim.result import Run, Status
 from servosim.studies import sensitivity as _sensitivity
 from servosim.studies.labelled import EVENT_KINDS, Cases, Kept, coordinates_of, dataset_of
 from servosim.studies.limits import Limit, limits_of
-from servosim.studies.selection import cases_at, draws_of
+from servosim.studies.selection import cases_at, draws_of, factors_of
 from servosim.studies.sensitivity import Effect, Indices
 from servosim.studies.statistics import (
     LOW_IS_WORSE,
@@ -53,7 +53,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_MOST_BYTES = 150_000_000  # of the figures that stay in memory once they were read
+_MOST_BYTES = 60_000_000  # of the figures that stay in memory once they were read
 USUAL = (
     "settled",
     "settling_time",
@@ -150,6 +150,11 @@ class StudyResult:
     def _held(self) -> dict[str, Array]:
         """Figures that were read, the oldest first; the oldest are let go of."""
         return {}
+
+    @cached_property
+    def factors(self) -> tuple[tuple[str, ...], ...]:
+        """Paths of the parameters that vary, those that vary together as one group."""
+        return factors_of(self.plan)
 
     @cached_property
     def main_metrics(self) -> tuple[str, ...]:
@@ -478,7 +483,8 @@ class StudyResult:
             what = "Sobol indices are those of one point of the grid"
             raise ParameterError(Fault(what=what, expected=f"at= for {', '.join(others)}"))
         values = self.figure(metric)[which.ravel()]
-        names = tuple(design["problem"]["names"])
+        paths = {one.name: one.path for one in self.plan.inputs if one.dim == "case"}
+        names = [paths.get(name, name) for name in design["problem"]["names"]]
         return _sensitivity.sobol_indices(values, names, confidence=confidence)
 
     def effects(self, metric: str) -> tuple[Effect, ...]:
@@ -500,7 +506,7 @@ class StudyResult:
         ParameterError
             If there is no such figure.
         """
-        return _sensitivity.effects_of(self.plan, self.figure(metric))
+        return _sensitivity.effects_of(self.plan, self.factors, self.figure(metric))
 
 
 def _known(metric: str) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim.errors import ParameterError
+from servosim.errors import ParameterError, StudyError
 from servosim.result import Status
 from servosim.studies.chunks import MOST_CASES, Figures, Span, chunk_size, spans_of, task_of
 from servosim.studies.executors import crew_of, work
@@ -39,7 +39,8 @@ class Progress:
     elapsed : float
         Time since this session began [s].
     left : float or None
-        Time that the rest will take at the pace of this session [s]; None before anything is done.
+        Time that the rest will take [s], at the pace since the first chunk of this session came
+        back, because start-up and compiling lie before it; None before anything is done.
     """
 
     done: int
@@ -60,10 +61,13 @@ class _Tally:
     def restart(self) -> None:
         """Begin to measure the pace."""
         self.begin = clock.monotonic()
+        self.first: tuple[float, int] | None = None
 
     def add(self, figures: Figures) -> None:
         self.computed += len(figures.status)
         self.failed += int(np.count_nonzero(figures.status != Status.COMPLETE))
+        if self.first is None:
+            self.first = (clock.monotonic() - self.begin, self.computed)
 
     def watch(self, done: int, total: int) -> None:
         """Tell how far it is, with the cases done of the chunk at hand."""
@@ -71,7 +75,10 @@ class _Tally:
             return
         elapsed, computed = clock.monotonic() - self.begin, self.computed + done
         rest = self.total - self.found - computed
-        left = elapsed / computed * rest if computed else None
+        time, cases = self.first or (0.0, 0)
+        if computed <= cases:
+            time, cases = 0.0, 0
+        left = (elapsed - time) / (computed - cases) * rest if computed else None
         self.tell(Progress(self.found + computed, self.total, self.failed, elapsed, left))
 
 
@@ -247,7 +254,9 @@ def study(
             work(crew, spans, lambda span: task_of(plan, span), take, tally.watch)
             tally.watch(0, 0)
         except KeyboardInterrupt:
-            raise KeyboardInterrupt(_interrupted(keeper, tally)) from None
+            raise KeyboardInterrupt(f"interrupted: {_left(keeper, tally)}") from None
+        except StudyError as error:
+            raise StudyError(f"{error} {_left(keeper, tally)}.") from error.__cause__
         ended = True
     finally:
         crew.close(at_once=not ended)
@@ -275,9 +284,9 @@ def _plan(axis: Axis | Plan | str | os.PathLike[str], stated: dict[str, Any]) ->
     return read_study(axis)
 
 
-def _interrupted(keeper: Store | _Memory, tally: _Tally) -> str:
-    """Return what an interrupted study has to say."""
+def _left(keeper: Store | _Memory, tally: _Tally) -> str:
+    """Return what a study that stops before its end leaves behind."""
     done = f"{tally.found + tally.computed} of {tally.total} cases are computed"
     if isinstance(keeper, Store):
-        return f"interrupted: {done} and kept in {keeper.path}; run the same study again to go on"
-    return f"interrupted: {done}, and lost, because the study has no store"
+        return f"{done} and kept in {keeper.path}; run the same study again to go on"
+    return f"{done}, and lost, because the study has no store"

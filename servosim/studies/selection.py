@@ -13,6 +13,7 @@ from servosim import units
 from servosim.errors import Fault, ParameterError, UnitError
 
 if TYPE_CHECKING:
+    from servosim.studies.inputs import Input
     from servosim.studies.plan import Plan
 
 RANDOM = ("latin_hypercube", "sobol", "random", "sensitivity")
@@ -114,3 +115,37 @@ def draws_of(plan: Plan, which: NDArray[np.int64]) -> tuple[NDArray[np.int64] | 
     if sizes.get(REPEAT, 1) > 1:
         return place[plan.dims.index(REPEAT)].ravel(), f"{sizes[REPEAT]} repeats with other noise"
     return None, "a single case, not a chance"
+
+
+def factors_of(plan: Plan) -> tuple[tuple[str, ...], ...]:
+    """Return which parameters vary together.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    tuple of tuple of str
+        Paths of each group in the order of the plan: those along one dimension of a grid, and those
+        whose samples are the same numbers.
+    """
+    groups: list[list[Input]] = []
+    for one in plan.inputs:
+        group = next((group for group in groups if _together(group[0], one)), None)
+        if group is None:
+            groups.append([one])
+        else:
+            group.append(one)
+    return tuple(tuple(one.path for one in group) for group in groups)
+
+
+def _together(a: Input, b: Input) -> bool:
+    if a.dim != b.dim:
+        return False
+    if a.dim != CASE:
+        return True
+    if isinstance(a.values, tuple) or isinstance(b.values, tuple):
+        return a.values is b.values or (type(a.values) is type(b.values) and a.values == b.values)
+    return bool(np.array_equal(a.values, b.values))

@@ -32,7 +32,7 @@ class Indices:
     Attributes
     ----------
     factors : tuple of str
-        Parameters, those that vary together joined by commas.
+        Paths of the parameters; of those that vary together the first.
     first, total : ndarray, shape (n_factor,)
         Share of the variance that the parameter causes alone; and with all it takes part in [-].
     first_error, total_error : ndarray, shape (n_factor,)
@@ -290,38 +290,33 @@ def _regression(numbers: Mapping[str, Array], y: Array) -> dict[str, Effect]:
     return found
 
 
-def effects_of(plan: Plan, values: Array) -> tuple[Effect, ...]:
+def effects_of(plan: Plan, factors: Sequence[Sequence[str]], values: Array) -> tuple[Effect, ...]:
     """Return how the mean of a figure changes over the range of each parameter of a plan.
 
     Parameters
     ----------
     plan : Plan
         The plan.
+    factors : sequence of sequence of str
+        Paths of the parameters that vary together.
     values : ndarray, shape (n_case,)
         Figures of its cases [SI].
 
     Returns
     -------
     tuple of Effect
-        The widest first; parameters that vary together appear once, as the first of them.
+        The widest first; of parameters that vary together the first stands for all.
     """
     found: list[Effect | None] = []
     sampled: dict[str, Any] = {}
-    seen: set[str] = set()
-    for one in plan.inputs:
+    inputs = {one.path: one for one in plan.inputs}
+    for path, *_ in factors:
+        one = inputs[path]
         if one.dim == "case":
-            column = plan.values(one.path)
-            if not any(_same(column, other) for other in sampled.values()):
-                sampled[one.path] = column
-        elif one.dim not in seen:
-            seen.add(one.dim)
+            sampled[path] = plan.values(path)
+        else:
             axis = plan.dims.index(one.dim)
-            found.append(effect_on_grid(one.path, one.values, values.reshape(plan.shape), axis))
+            found.append(effect_on_grid(path, one.values, values.reshape(plan.shape), axis))
     found += effects_of_samples(sampled, values) if sampled else ()
     held = [one for one in found if one is not None]
     return tuple(sorted(held, key=lambda one: -(one.span[1] - one.span[0])))
-
-
-def _same(a: Any, b: Any) -> bool:
-    """Tell whether two columns are one parameter, varied together."""
-    return type(a[0]) is type(b[0]) and bool(np.array_equal(np.asarray(a), np.asarray(b)))

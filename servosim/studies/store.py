@@ -30,16 +30,21 @@ from numpy.typing import NDArray
 
 from servosim._definitions import DEFINITIONS
 from servosim._whole_file import whole_file
-from servosim.errors import Fault, ParameterError, StudyError
+from servosim.errors import ParameterError, StudyError
 from servosim.studies.chunk_files import ChunkFile, Damaged, file_image
 from servosim.studies.chunks import Figures, Span, spans_of
-from servosim.studies.identity import differences, parts_of
+from servosim.studies.identity import (
+    HEADER,
+    differences,
+    header_of,
+    new_header,
+    parts_of,
+    refusal,
+)
 from servosim.studies.plan import Plan
-from servosim.version import __version__
 
 SUFFIX = ".study"
-HEADER, PLAN = "study.json", "plan.npz"
-_FORMAT = 1
+PLAN = "plan.npz"
 _EVENT = "event_"
 _Which = slice | NDArray[np.int64] | None
 
@@ -115,14 +120,18 @@ class Store:
         good = []
         for span in self.finished():
             look()
-            try:
-                with self._chunk(span) as chunk:
-                    for name in chunk.names():
-                        chunk.read(name)
-            except Damaged:
-                continue
-            good.append(span)
+            if self._is_sound(span):
+                good.append(span)
         return good
+
+    def _is_sound(self, span: Span) -> bool:
+        try:
+            with self._chunk(span) as chunk:
+                for name in chunk.names():
+                    chunk.read(name)
+        except Damaged:
+            return False
+        return True
 
     def add(self, figures: Figures) -> None:
         """Write the file of a finished chunk.
@@ -137,16 +146,13 @@ class Store:
         StudyError
             If it cannot be written; what was finished before stays as it is.
         """
+        image = file_image(figures, self.fingerprint)
         try:
-            with whole_file(self.path / _file_name(figures.span)) as place:
-                place.write_bytes(file_image(figures, self.fingerprint))
-        except ParameterError as error:
-            raise StudyError(
-                f"The figures of {figures.span} could not be kept: {error.faults[0].file}: "
-                f"{error.faults[0].what}. The disk may be full, or the folder no longer there or "
-                "not to be written; every chunk that was finished before is kept. Make room and "
-                "run the same study again: it goes on from there."
-            ) from None
+            _keep(self.path / _file_name(figures.span), image, f"the figures of {figures.span}")
+        except StudyError:
+            # another process that leads the same study may have finished, and tidied up
+            if not self._is_sound(figures.span):
+                raise
 
     def tidy(self) -> None:
         """Remove what a killed process may have left half written, once all chunks are there."""
@@ -275,26 +281,17 @@ class Store:
         return longest
 
 
-def _refuse(folder: Path, what: str, expected: str) -> ParameterError:
-    return ParameterError(Fault(file=str(folder), what=what, expected=expected))
-
-
-def _header(folder: Path) -> dict[str, Any]:
-    """Return what ``study.json`` says."""
+def _keep(path: Path, data: bytes, what: str) -> None:
+    """Write a file of a store whole, or say that the study cannot go on."""
     try:
-        header = json.loads((folder / HEADER).read_text(encoding="utf-8"))
-        if header["format"] != _FORMAT:
-            raise _refuse(
-                folder, f"is a study of the layout {header['format']}", f"layout {_FORMAT}"
-            )
-        int(header["chunk"]), str(header["fingerprint"]), str(header["version"]), header["parts"]
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        if isinstance(error, ParameterError):
-            raise
-        what = f"{HEADER} cannot be read: {error}"
-        raise _refuse(folder, what, "the folder of a study, as study() writes it") from None
-    found: dict[str, Any] = header
-    return found
+        with whole_file(path) as place:
+            place.write_bytes(data)
+    except ParameterError as error:
+        raise StudyError(
+            f"The study stopped, because {what} could not be kept: {error.faults[0].file}: "
+            f"{error.faults[0].what}. The disk may be full, or the folder gone or not to be "
+            "written: make room."
+        ) from None
 
 
 def open_store(path: str | os.PathLike[str]) -> Store:
@@ -316,12 +313,12 @@ def open_store(path: str | os.PathLike[str]) -> Store:
         If the folder is not that of a study.
     """
     folder = Path(path) if Path(path).is_dir() else store_path(path)
-    header = _header(folder)
+    header = header_of(folder)
     try:
         plan = Plan.unpack((folder / PLAN).read_bytes())
     except (OSError, ParameterError) as error:
         what = f"{PLAN} cannot be read: {error}"
-        raise _refuse(folder, what, "the plan of the study; run it again to write it") from None
+        raise refusal(folder, what, "the plan of the study; run it again to write it") from None
     return Store(folder, plan, header)
 
 
@@ -367,36 +364,30 @@ def prepare_store(
         foreign = _others(folder)
     except OSError as error:
         what = f"cannot be used as a folder: {error.strerror or error}"
-        raise _refuse(folder, what, "a folder that can be made and written") from None
+        raise refusal(folder, what, "a folder that can be made and written") from None
     if (folder / HEADER).exists():
-        if not fresh:
-            header = _header(folder)
-            if header["fingerprint"] != plan.fingerprint:
-                raise _refuse(
-                    folder,
-                    f"is the store of the study {header['fingerprint'][:16]}, this is "
-                    f"{plan.fingerprint[:16]}; what differs: "
-                    f"{differences(header['parts'], parts_of(plan))}",
-                    "another name for this study, or the old one to be replaced on purpose",
-                )
-            return Store(folder, plan, header)
-    elif foreign:
-        what = f"holds {', '.join(foreign[:3])} and is no store of a study"
-        raise _refuse(folder, what, "a folder that is empty, new, or the store of this study")
-    header = {
-        "format": _FORMAT,
-        "title": plan.title,
-        "version": __version__,
-        "fingerprint": plan.fingerprint,
-        "chunk": chunk,
-        "parts": parts_of(plan),
-    }
-    if fresh:
+        try:
+            header = header_of(folder)
+            if header["fingerprint"] == plan.fingerprint:
+                return Store(folder, plan, header)
+            what = (
+                f"is the store of the study {header['fingerprint'][:16]}, this is "
+                f"{plan.fingerprint[:16]}; what differs: "
+                f"{differences(header['parts'], parts_of(plan))}"
+            )
+            expected = "another name for this study, or the old one to be replaced on purpose"
+            raise refusal(folder, what, expected)
+        except ParameterError:
+            if not fresh:
+                raise
         (folder / HEADER).unlink(missing_ok=True)
         for old in folder.glob("cases_*.nc"):
             old.unlink()
-    with whole_file(folder / PLAN) as place:
-        place.write_bytes(plan.pack())
-    with whole_file(folder / HEADER) as place:
-        place.write_text(json.dumps(header, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    elif foreign:
+        what = f"holds {', '.join(foreign[:3])} and is no store of a study"
+        raise refusal(folder, what, "a folder that is empty, new, or the store of this study")
+    header = new_header(plan, chunk)
+    text = json.dumps(header, ensure_ascii=False, indent=1) + "\n"
+    _keep(folder / PLAN, plan.pack(), "its plan")
+    _keep(folder / HEADER, text.encode(), "what it is")
     return Store(folder, plan, header)

@@ -276,13 +276,20 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
         ``dp_t = dp_t1 / (c^2 + max(o, 0)^2)``.
     """
     c2 = p.c * p.c
-    o_eff = 0.5 * (o + math.sqrt(o * o + 4.0 * c2))  # exact to 1e-16 of the rated stroke
+    size = abs(o)
+    wide = 0.5 * (size + math.sqrt(size * size + 4.0 * c2))
     o_pos = max(o, 0.0)
     D = c2 + o_pos * o_pos
-    # the fourth root with dp_t = dp_t1/D, written without a division
     drop = dp * D
-    turn = D * inverse_fourth_root((drop * drop + p.dp_t * p.dp_t) * (D * D))
-    return K * area_fraction(o_eff, p) * dp * turn
+    root = (drop * drop + p.dp_t * p.dp_t) * (D * D)
+    # the fourth root with dp_t = dp_t1/D, written without a division; inside the overlap
+    # (o + root)/2 is c^2/wide, which keeps its digits
+    if p.curve == LINEAR:
+        below = where(o > 0.0, 1.0, wide * wide)
+        turn = D * inverse_fourth_root(root * (below * below))
+        return K * where(o > 0.0, wide, c2) * dp * turn
+    area = area_fraction(where(o > 0.0, wide, c2 / wide), p)
+    return K * area * dp * (D * inverse_fourth_root(root))
 
 
 @inner_kernel

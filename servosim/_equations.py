@@ -7,7 +7,7 @@ of a one-mass axis is its piston, the line of an axis without a lock is its cham
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from servosim.components.controller import (
 from servosim.components.cylinder import CylinderParameters
 from servosim.components.load import LoadParameters
 from servosim.components.lock import LockParameters
-from servosim.components.oil import OilParameters
+from servosim.components.oil import OilParameters, nearby
 from servosim.components.supply import SupplyParameters
 from servosim.components.transducer import TransducerParameters
 from servosim.components.valve import ValveParameters
@@ -156,11 +156,23 @@ class Held(NamedTuple):
     brake: float
     brake_position: float
     exact_readings: int  # 1 if the loop advances the lagged readings itself
+    inverse_a: float  # pressures at hand, see ``components.oil``: chambers, lines, pump, supply
+    volume_a: float
+    inverse_b: float
+    volume_b: float
+    inverse_line_a: float
+    volume_line_a: float
+    inverse_line_b: float
+    volume_line_b: float
+    inverse_pump: float
+    volume_pump: float
+    inverse_supply: float
+    volume_supply: float
 
 
 def nothing_held() -> Held:
     """Return inputs of an axis left alone: null command, open lock, no thrust."""
-    return Held(*(0.0,) * 13, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0)
+    return Held(*(0.0,) * 13, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0, *(0.0,) * 12)
 
 
 @kernel
@@ -362,6 +374,26 @@ def energy_rates(
 
 
 @kernel
+def look_around(x: NDArray[np.float64], w: Any, p: AxisParameters) -> None:
+    """Renew the pressures at hand in the held inputs for the state at the beginning of a step."""
+    i, oil = p.index, p.oil
+    w.inverse_a, w.volume_a = nearby(x[i.pressure_a], (w.inverse_a, w.volume_a), oil)
+    if p.cylinder.has_b == 1:
+        w.inverse_b, w.volume_b = nearby(x[i.pressure_b], (w.inverse_b, w.volume_b), oil)
+    if i.line_pressure_a != i.pressure_a:
+        near = (w.inverse_line_a, w.volume_line_a)
+        w.inverse_line_a, w.volume_line_a = nearby(x[i.line_pressure_a], near, oil)
+        near = (w.inverse_line_b, w.volume_line_b)
+        w.inverse_line_b, w.volume_line_b = nearby(x[i.line_pressure_b], near, oil)
+    if p.supply.kind != supply_block.IDEAL:
+        near = (w.inverse_pump, w.volume_pump)
+        w.inverse_pump, w.volume_pump = nearby(x[i.pump_pressure], near, oil)
+    if p.supply.line == 1:
+        near = (w.inverse_supply, w.volume_supply)
+        w.inverse_supply, w.volume_supply = nearby(x[i.supply_pressure], near, oil)
+
+
+@kernel
 def axis_rhs(
     t: float,
     x: NDArray[np.float64],
@@ -421,6 +453,12 @@ def axis_rhs(
         ),
         p.cylinder,
         p.oil,
+        (
+            (w.inverse_a, w.volume_a),
+            (w.inverse_b, w.volume_b),
+            (w.inverse_line_a, w.volume_line_a),
+            (w.inverse_line_b, w.volume_line_b),
+        ),
     )
     dx[i.line_pressure_a] = d_lA
     dx[i.line_pressure_b] = d_lB
@@ -454,7 +492,8 @@ def axis_rhs(
         x[i.piston_velocity],
         p,
     )
-    d_supply = supply_block.derivative(t, supply_state, (drawn, heat), p.supply, p.oil)
+    near = ((w.inverse_pump, w.volume_pump), (w.inverse_supply, w.volume_supply))
+    d_supply = supply_block.derivative(t, supply_state, (drawn, heat), p.supply, p.oil, near)
     dx[i.pump_pressure] = d_supply[0]
     dx[i.supply_pressure] = d_supply[1]
     dx[i.pump_flow] = d_supply[2]

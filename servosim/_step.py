@@ -13,12 +13,13 @@ checks all order conditions).
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from servosim._elementary import power
-from servosim._equations import QUADRATURES, AxisParameters, Held, axis_rhs
+from servosim._equations import QUADRATURES, AxisParameters, axis_rhs, look_around
 from servosim._jit import kernel
 from servosim._lanes import isfinite, no, some, where
 from servosim.components.transducer import lag_after, lag_weights, reading_after
@@ -83,7 +84,7 @@ def attempt(
     h: float,
     fresh: bool,
     x: NDArray[np.float64],
-    w: Held,
+    w: Any,
     p: AxisParameters,
     m: Move,
     K: NDArray[np.float64],
@@ -100,7 +101,7 @@ def attempt(
         Whether the rate at ``x`` must be computed; otherwise the first row of K holds it.
     x : ndarray, shape (n_states,)
         State at the time.
-    w, p, m : Held, AxisParameters, Move
+    w, p, m : record of Held, AxisParameters, Move
         Inputs, numbers of the axis, the move.
     K : ndarray, shape (8, n_states)
         Rates of the stages, written in place; the last but one is the rate at the new state, the
@@ -117,28 +118,29 @@ def attempt(
         left the finite numbers.
     """
     n = p.n_x
+    inner = n - QUADRATURE_STATES  # nothing depends on the quadratures
     # one place calls the right-hand side, so that its code stands once; the sums are written out,
     # because a loop over the earlier stages would cost as much as the equations
     for s in range(0 if some(fresh) else 1, STAGES):
         a0, a1, a2 = h * A[s, 0], h * A[s, 1], h * A[s, 2]
         a3, a4, a5 = h * A[s, 3], h * A[s, 4], h * A[s, 5]
         if s == 0:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j]
         elif s == 1:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j] + a0 * K[0, j]
         elif s == 2:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j])
         elif s == 3:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j] + a2 * K[2, j])
         elif s == 4:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j] + ((a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]))
         elif s == 5:
-            for j in range(n):
+            for j in range(inner):
                 y[j] = x[j] + (
                     (a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]) + a4 * K[4, j]
                 )
@@ -154,7 +156,7 @@ def attempt(
             for j in range(n):
                 K[0, j] = where(fresh, K[SPARE, j], K[0, j])
     worst = total = 0.0 * h
-    for j in range(n - QUADRATURE_STATES):
+    for j in range(inner):
         e = E[0] * K[0, j] + E[1] * K[1, j] + E[2] * K[2, j] + E[3] * K[3, j]
         e = abs(h * (e + E[4] * K[4, j] + E[5] * K[5, j] + E[6] * K[6, j])) * weight[j]
         worst = max(worst, e)
@@ -204,7 +206,7 @@ def stretch(
     most: int,
     tolerance: float,
     x: NDArray[np.float64],
-    w: Held,
+    w: Any,
     p: AxisParameters,
     m: Move,
     K: NDArray[np.float64],
@@ -265,6 +267,7 @@ def stretch(
             step = where(step > 0.5 * left, 0.5 * left, step)
         step = where(last, left, where(halving, 0.5 * (low + high), step))
         step = where(active, step, 0.0)
+        look_around(x, w, p)
         error = attempt(t, step, fresh, x, w, p, m, K, y, weight)
         fresh &= no(active)
         # the step that this error allows, over the present one

@@ -22,7 +22,7 @@ from typing import Literal, NamedTuple
 
 from servosim._jit import inner_kernel
 from servosim._lanes import some, where
-from servosim.components.oil import OilParameters, compressibility, compressibility_parts
+from servosim.components.oil import FAR, Near, OilParameters, compressibility, compressibility_parts
 from servosim.params import Table, choice, quantity
 
 STATES = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b")
@@ -40,6 +40,7 @@ INPUTS = (
 )
 OUTPUTS = ("hydraulic_force", "end_stop_force", "seal_coulomb", "seal_static")
 
+NOWHERE = (FAR, FAR, FAR, FAR)
 _LINEAR = ("double_rod", "single_rod", "plunger")
 _RODS = ("double_rod", "single_rod")
 
@@ -323,6 +324,7 @@ def _side_rates(
     volumes: tuple[float, float, float],
     flows: tuple[float, float, float],
     warm: float,
+    near: tuple[Near, Near],
     p: CylinderParameters,
     oil: OilParameters,
 ) -> tuple[float, float]:
@@ -332,13 +334,15 @@ def _side_rates(
     into the chamber beside it.
     """
     (p_c, p_l), (V, V_l, hose), (port, through, into) = pressures, volumes, flows
-    soft, whole = compressibility_parts(p_c, oil)
+    soft, whole = compressibility_parts(p_c, near[0], oil)
     soft += p.wall * whole
     d_c = (port + into + (V + V_l) * warm) * whole / ((V + V_l) * soft + hose * whole)
     d_l = d_c
     if some(merged < 0.5):
         apart = (through + into + V * warm) * whole / (V * soft)
-        alone = (port - through + V_l * warm) / (chamber_compliance(V_l, p_l, p, oil) + hose)
+        soft, whole = compressibility_parts(p_l, near[1], oil)
+        soft += p.wall * whole
+        alone = (port - through + V_l * warm) * whole / (V_l * soft + hose * whole)
         d_c, d_l = where(merged < 0.5, apart, d_c), where(merged < 0.5, alone, d_l)
     return d_c, d_l
 
@@ -350,8 +354,11 @@ def derivative(
     u: tuple[float, float, float, float, float, float, float, float, float, float],
     p: CylinderParameters,
     oil: OilParameters,
+    near: tuple[Near, Near, Near, Near] = NOWHERE,
 ) -> tuple[float, float, float, float]:
     """Return the rates of the four pressures [Pa/s], see ``STATES`` and ``INPUTS``.
+
+    ``near`` are pressures at hand near those of the states, which save time.
 
     While a side is merged (its lock is open) chamber and line are one volume with one pressure.
     """
@@ -363,11 +370,11 @@ def derivative(
     in_B = p.A_B * v_p + leak - p.C_eB * p_B
     warm = oil.expansion * oil.warming
     d_A, d_lA = _side_rates(
-        u[6], (p_A, p_lA), (V_A, p.V_lA, p.hose_A), (u[0], u[2], in_A + u[4]), warm, p, oil
+        u[6], (p_A, p_lA), (V_A, p.V_lA, p.hose_A), (u[0], u[2], in_A + u[4]), warm, (near[0], near[2]), p, oil
     )
     if p.has_b == 0:
         return d_A, 0.0, d_lA, 0.0
     d_B, d_lB = _side_rates(
-        u[7], (p_B, p_lB), (V_B, p.V_lB, p.hose_B), (-u[1], u[3], in_B + u[5]), warm, p, oil
+        u[7], (p_B, p_lB), (V_B, p.V_lB, p.hose_B), (-u[1], u[3], in_B + u[5]), warm, (near[1], near[3]), p, oil
     )
     return d_A, d_B, d_lA, d_lB

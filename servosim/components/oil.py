@@ -21,10 +21,14 @@ from typing import NamedTuple
 
 from servosim._elementary import power
 from servosim._jit import inner_kernel
+from servosim._lanes import no, some, where
 from servosim.params import Table, number, quantity
 
 ATMOSPHERE = 101325.0
 REFERENCE_DENSITY_TEMPERATURE = 288.15
+# a pressure at hand: one over its absolute value, and what the free air keeps of its volume there
+Near = tuple[float, float]
+FAR: Near = (0.0, 0.0)  # none
 
 
 class Oil(Table):
@@ -136,6 +140,7 @@ class OilParameters(NamedTuple):
     a_0: float
     n: float
     expanded: float  # exponent of (p_abs/p0): what the free air keeps of its volume, -1/n
+    series: tuple[float, float, float, float, float, float, float, float]  # binomial, of that
     p_floor: float
     p_release: float
     expansion: float  # alpha_oil - 3 alpha_steel, 1/K
@@ -234,6 +239,14 @@ def liquid_modulus(oil: Oil, temperature: float) -> float:
     return oil.bulk_modulus - slope * (temperature - oil.bulk_modulus_temperature)
 
 
+def _binomial(e: float) -> tuple[float, float, float, float, float, float, float, float]:
+    """Return the first coefficients of (1 + d)^e in powers of d."""
+    c = [1.0]
+    for k in range(1, 8):
+        c.append(c[-1] * (e - k + 1.0) / k)
+    return c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7]
+
+
 def oil_parameters(oil: Oil) -> OilParameters:
     """Return the numbers that the kernels use, at the oil's temperature.
 
@@ -253,6 +266,7 @@ def oil_parameters(oil: Oil) -> OilParameters:
         a_0=oil.free_air,
         n=oil.polytropic_exponent,
         expanded=-1.0 / oil.polytropic_exponent,
+        series=_binomial(-1.0 / oil.polytropic_exponent),
         p_floor=oil.pressure_floor,
         p_release=oil.air_release_pressure - ATMOSPHERE,
         expansion=oil.thermal_expansion - 3.0 * oil.steel_expansion,
@@ -266,12 +280,43 @@ def oil_parameters(oil: Oil) -> OilParameters:
 @inner_kernel
 def compressibility(p: float, oil: OilParameters) -> float:
     """Return 1/K of oil with free air at gauge pressure p [1/Pa], see below."""
-    softness, whole = compressibility_parts(p, oil)
+    softness, whole = compressibility_parts(p, FAR, oil)
     return softness / whole
 
 
 @inner_kernel
-def compressibility_parts(p: float, oil: OilParameters) -> tuple[float, float]:
+def air_volume(p_abs: float, near: Near, oil: OilParameters) -> float:
+    """Return what the free air keeps of its volume, ``(p0/p_abs)^(1/n)``.
+
+    Within a 64th of a pressure of which it is known it follows from the binomial series, whose
+    ninth term is below the last digit.
+    """
+    d = p_abs * near[0] - 1.0
+    close = abs(d) < 1.0 / 64.0
+    s = oil.series
+    d2 = d * d
+    low = (1.0 + s[1] * d) + d2 * (s[2] + s[3] * d)
+    high = (s[4] + s[5] * d) + d2 * (s[6] + s[7] * d)
+    volume = near[1] * (low + (d2 * d2) * high)
+    if some(no(close)):
+        volume = where(close, volume, power(p_abs * (1.0 / ATMOSPHERE), oil.expanded))
+    return volume
+
+
+@inner_kernel
+def nearby(p: float, near: Near, oil: OilParameters) -> Near:
+    """Return a pressure at hand, renewed where a gauge pressure has moved away from it."""
+    p_abs = max(p + ATMOSPHERE, oil.p_floor)
+    gone = no(abs(p_abs * near[0] - 1.0) < 1.0 / 256.0)
+    inverse, volume = near
+    if some(gone):
+        inverse = where(gone, 1.0 / p_abs, inverse)
+        volume = where(gone, power(p_abs * (1.0 / ATMOSPHERE), oil.expanded), volume)
+    return inverse, volume
+
+
+@inner_kernel
+def compressibility_parts(p: float, near: Near, oil: OilParameters) -> tuple[float, float]:
     """Return 1/K of oil with free air at gauge pressure p as a ratio, for one division less.
 
     ``1/K = [(1 - a0)/K_l + a0 r/(n p_abs)] / [(1 - a0) + a0 r]`` with ``r = (p0/p_abs)^(1/n)``,
@@ -282,5 +327,5 @@ def compressibility_parts(p: float, oil: OilParameters) -> tuple[float, float]:
     liquid = oil.K_l0 + oil.m * (p_abs - ATMOSPHERE)
     bare = 1.0 - oil.a_0
     n_p = oil.n * p_abs
-    gas = oil.a_0 * power(p_abs * (1.0 / ATMOSPHERE), oil.expanded)
+    gas = oil.a_0 * air_volume(p_abs, near, oil)
     return bare * n_p + gas * liquid, liquid * n_p * (bare + gas)

@@ -22,8 +22,9 @@ from servosim._jit import inner_kernel, kernel
 from servosim._lanes import where
 from servosim.components.oil import (
     ATMOSPHERE,
+    FAR,
+    Near,
     OilParameters,
-    compressibility,
     compressibility_parts,
 )
 from servosim.components.orifice import coefficient, flow_through
@@ -298,8 +299,11 @@ def derivative(
     u: tuple[float, float],
     p: SupplyParameters,
     oil: OilParameters,
+    near: tuple[Near, Near] = (FAR, FAR),
 ) -> tuple[float, float, float, float, float]:
     """Return the rates of the supply's states, see ``STATES`` and ``INPUTS``.
+
+    ``near`` are pressures at hand near those of pump and valve, which save time.
 
     Without a line both pressures are one state and have one rate.
     """
@@ -313,13 +317,14 @@ def derivative(
     C_gas = q_cooling = p_inverse = 0.0
     if p.gas == 1:
         C_gas, q_cooling, p_inverse = _gas(p_P, T_g, p)
-    soft, whole = compressibility_parts(p_P, oil)
+    soft, whole = compressibility_parts(p_P, near[0], oil)
     C_P = p.V_P * soft + C_gas * whole  # times whole
     net = q_p - relief_flow(p_P, p) - q_cooling
     if p.line == 1:
         q_line = line_flow(p_P, p_S, p)
         d_P = (net - q_line) * whole / C_P
-        d_S = (q_line - u[0]) / (p.V_S * compressibility(p_S, oil))
+        soft, whole = compressibility_parts(p_S, near[1], oil)
+        d_S = (q_line - u[0]) * whole / (p.V_S * soft)
     else:
         d_P = (net - u[0]) * whole / C_P
         d_S = d_P

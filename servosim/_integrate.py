@@ -1,7 +1,7 @@
 """The compiled loop over the samples of a move.
 
 Steps land on every sample, new command, delayed reading, corner of thrust and reference, and event
-of the lock; between them inputs are held and :func:`servosim._step.stretch` integrates.
+of the lock; between them inputs are held and :func:`servosim._step.advance` integrates.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from servosim import _figure_sums as sums
 from servosim import _sequence as sequence
 from servosim._equations import AxisParameters, continuous_command, spool_command, wanted
 from servosim._jit import kernel
-from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, some, where
-from servosim._step import STAGES, STEP_LIMIT, STEP_OK, stretch
+from servosim._lanes import as_lanes, as_row, as_rows, as_stack, get, no, put, some, where
+from servosim._step import STAGES, STEP_LIMIT, STEP_OK, advance
 from servosim.components import controller as controller_block
 from servosim.components.load import brake_anchor, brake_force
 from servosim.components.lock import CHECK, pilot_opens
@@ -276,6 +276,8 @@ def run(
     X: NDArray[np.float64],
     R: NDArray[np.float64],
     kept: NDArray[np.float64],
+    row: NDArray[np.float64],
+    spare: NDArray[np.float64],
     gathered: NDArray[np.float64],
     events: NDArray[np.float64],
     extremes: NDArray[np.float64],
@@ -300,24 +302,26 @@ def run(
     replay : ndarray, shape (n_replay, 3)
         Readings of another run that the controller shall see instead of its own (position, both
         pressures), so that all its decisions are the same.
-    readings : ndarray, shape (n_t,)
+    readings : ndarray, shape (n_t + 1, 1)
         Work space for the readings on their way to the controller.
-    counts : ndarray of int, shape (8,)
+    counts : ndarray of int, shape (9,)
         Samples, states, whole samples by which a reading comes late, rows of noise and of replay
-        (zero for none), steps in each sample without error control (zero for error control), and
-        the steps after which a sample and a run are given up.
+        (zero for none), steps in each sample without error control (zero for error control), the
+        steps after which a sample and a run are given up, and 1 if X and R are to be filled.
     weight : ndarray, shape (n_states,)
         One over the scale of each state's error.
     tolerance : float
         Largest error of a step over scale.
     K, y_work : ndarray, shape (8, n_states) and (n_states,)
         Work space of the steps; the second holds the initial state.
-    X : ndarray, shape (n_t, n_states)
-        States at the samples, written in place.
-    R : ndarray, shape (n_t, N_RECORD)
-        Record at the samples, written in place, see ``RECORD``.
-    kept : ndarray, shape (n_t, 2)
-        Position of the table and reference at the samples, written in place.
+    X : ndarray, shape (n_t + 1, n_states)
+        States at the samples, written in place; the row behind the last is spare.
+    R : ndarray, shape (n_t + 1, N_RECORD)
+        Record at the samples, likewise, see ``RECORD``.
+    kept : ndarray, shape (n_t + 1, 2)
+        Position of the table and reference at the samples, likewise.
+    row, spare : ndarray, shape (N_RECORD,) and (sequence.SIZE,)
+        Work space.
     gathered : ndarray, shape (N_GATHERED,)
         What the figures need of the other traces, see ``_figure_sums``, written in place.
     events : ndarray, shape (N_EVENTS, 4)
@@ -340,180 +344,185 @@ def run(
     """
     n_t, n_states, late = counts[0], counts[1], counts[2]
     n_noise, n_replay, fixed_steps = counts[3], counts[4], counts[5]
-    most, most_in_all = counts[6], counts[7]
+    most, most_in_all, all_kept = counts[6], counts[7], counts[8]
     i, c, T_s = p.index, p.controller, p.controller.period
     part = p.transducer.delay - late * T_s
     part = where(part < 1e-9 * T_s, 0.0, part)
-    readings[0] = x[i.scale_reading]
     opposite = sequence.opposite_piloted(p)
     w.exact_readings = c.sampled
-    h = T_s
-    fresh = h > 0.0
-    running = h > 0.0
-    steps, t_done, samples, status = 0.0 * h, 0.0 * h, 0.0 * h, 0.0 * h
+    second = i.pressure_b if p.cylinder.has_b == 1 else i.pressure_a
     for side in range(2):
         value = x[i.pressure_a] if side == 0 else x[i.pressure_b]
         extremes[side, 0] = extremes[2 + side, 0] = value
         extremes[side, 1] = extremes[2 + side, 1] = 0.0
     limit = sums.command_limit(c.u_max)
-    second = i.pressure_b if p.cylinder.has_b == 1 else i.pressure_a
     for j in range(len(sums.NOTHING_GATHERED)):
         gathered[j] = sums.NOTHING_GATHERED[j]
     gathered[sums.DRAWN_FIRST] = x[i.drawn_volume]
-    for k in range(n_t):
-        t = k * T_s
-        row = R[k]
-        if some(part == 0.0):
-            readings[k] = where(part == 0.0, x[i.scale_reading], readings[k])
-        y = readings[max(k - late, 0)]
-        p_A = p_B = 0.0 * y
-        if p.transducer.has_pressure == 1:
-            p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
-        if c.sampled == 1:
-            n_y = n_A = n_B = 0.0 * y
-            if k < n_noise:
-                n_y, n_A, n_B = noise[k, 0], noise[k, 1], noise[k, 2]
-            y = rounded(y + p.transducer.noise * n_y, p.transducer.resolution)
+    zero = 0.0 * T_s
+    k, t, t_next, t_thrust, u = zero, zero, zero, zero, zero
+    steps, tries, samples, status, reading = zero, zero, zero, zero, x[i.scale_reading]
+    u_time = read_time = math.inf + zero
+    course = (T_s, zero, math.inf + zero)
+    slope_a, slope_b = zero, zero
+    running = T_s > 0.0
+    fresh = begins = running
+    # each pass takes those that have come to a sample through it, then all of them one step on:
+    # lanes keep their own time, so that one with many steps in a sample doesn't hold up the others
+    while some(running):
+        here = running & (t >= t_next)
+        if some(here):
+            mixed = some(running & no(here))
+            if mixed:
+                for j in range(sequence.SIZE):
+                    spare[j] = d[j]
+            reading = where(here & (part == 0.0), x[i.scale_reading], reading)
+            y = reading
+            if late > 0:
+                put(readings, k, 0, reading)
+                y = get(readings, max(k - late, 0.0), 0)
+            p_A = p_B = zero
             if p.transducer.has_pressure == 1:
-                p_A = pressure_sample(p_A, n_A, p.transducer)
-                p_B = pressure_sample(p_B, n_B, p.transducer)
-            if k < n_replay:
-                y, p_A, p_B = replay[k, 0], replay[k, 1], replay[k, 2]
-        phase_before = d[sequence.PHASE]
-        sequence.sequence(t, y, x[i.spool], m.target, m.hold_time, d, p)
-        fresh |= sequence.act(t, running, x, d, p) | (d[sequence.PHASE] != phase_before)
-        if opposite:
-            _opposite_checks(x, d, p)
-            fresh |= running
-        # on release the reference is where the table stands
-        released = (d[sequence.PHASE] == sequence.RELEASED) & (d[sequence.TAKEN_OVER] == 0.0)
-        if some(released):
-            d[sequence.HELD] = where(released, y, d[sequence.HELD])
-            d[sequence.TAKEN_OVER] = where(released, 1.0, d[sequence.TAKEN_OVER])
-        t_thrust = 0.0 * t
-        if m.thrust_locked == 1:
-            locked = d[sequence.T_LOCKED]
-            t_thrust = where(locked >= 0.0, locked, math.inf)
-        u = _control(t, y, p_A, p_B, x, d, row, p, m)
-        slope_a, slope_b = w.area_slope_a, w.area_slope_b
-        u_time = math.inf + 0.0 * t
-        if c.sampled == 1:
-            # a delay of one period falls on the next sample exactly, whatever the rounding
-            t_command = where(c.delay < T_s * (1.0 - 1e-9), t + c.delay, (k + 1) * T_s)
-            at_once = c.delay == 0.0
-            u_time = where(at_once, u_time, t_command)
-            if some(at_once):
-                _apply(t, at_once, u, x, d, p)
-        else:
-            hold(t, t_thrust, d, p, m, w)
-            states, inputs = continuous_command(t, x, w, p, m)
-            by_law = controller_block.law(states, inputs, c)
-            u = where(sequence.loop_alive(d, p), by_law, c.trim)
-            _apply(t, running, u, x, d, p)
-        hold(t, t_thrust, d, p, m, w)
-        row[0], row[1], row[2] = u, spool_command(t, x, w, p, m), y
-        row[6], row[7] = p_A, p_B
-        row[8] = d[sequence.PHASE]
-        row[9], row[10], row[11], row[12] = w.area_a, w.area_b, w.thrust, w.normal
-        row[13], row[14] = w.brake, w.brake_position
-        row[16], row[17] = w.merged_a, w.merged_b
-        states_row = X[k]
-        for j in range(n_states):
-            states_row[j] = x[j]
-        kept[k, 0], kept[k, 1] = x[i.table_position], row[3]
-        before = (gathered[0], gathered[1], gathered[2], gathered[3], gathered[4])
-        pressures = (x[i.supply_pressure], x[i.pressure_a], x[second])
-        after = sums.gather(before, *pressures, x[i.drawn_volume], u, p.oil.p_release, limit)
-        gathered[0], gathered[1], gathered[2], gathered[3], gathered[4] = after
-        _watch(t, running, x, d, events, p)
-        samples = where(running, k + 1.0, samples)
-        t_done = where(running, t, t_done)
-        progress[0] = k + 1
-        if k == n_t - 1 or progress[1] != 0:
-            break
-
-        t_next = (k + 1) * T_s
-        t = where(running, t, t_next)
-        read_time = where(part > 0.0, t_next - part, math.inf)
-        under_way = t < t_next
-        while some(under_way):
-            t_to = _next_corner(t, t_next, t_thrust, u_time, read_time, d, p, m)
-            hold(t, t_thrust, d, p, m, w)
-            if c.sampled == 0:
-                fresh |= under_way
-            else:
-                # only the command may have jumped: repair the spool's rate, keep the others
-                fresh |= (w.area_slope_a != slope_a) | (w.area_slope_b != slope_b)
-                slope_a, slope_b = w.area_slope_a, w.area_slope_b
-                inputs_v = (
-                    w.spool_command,
-                    x[i.line_pressure_a],
-                    x[i.line_pressure_b],
-                    x[i.supply_pressure],
-                    p.supply.p_T,
-                )
-                d_xs, d_vs = valve_derivative(t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve)
-                K[0, i.spool_rate] = where(under_way, d_vs, K[0, i.spool_rate])
-                K[0, i.spool] = where(under_way, d_xs, K[0, i.spool])
-            code, reached, h, tried = stretch(
-                t,
-                t_to,
-                h,
-                fresh,
-                fixed_steps,
-                most,
-                tolerance,
-                x,
-                w,
-                p,
-                m,
-                K,
-                y_work,
-                weight,
-                extremes,
-            )
-            steps += tried
-            t_done = where(under_way, reached, t_done)
-            code = where((code == STEP_OK) & (steps > most_in_all), STEP_LIMIT, code)
-            failed = under_way & (code != STEP_OK)
-            if some(failed):
-                status = where(failed, code, status)
-                running &= no(failed)
-                under_way &= no(failed)
-                if no(some(running)):
-                    break
-            fresh &= no(under_way)
-            t = where(running, t_to, t_next)
+                p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
+            if c.sampled == 1:
+                n_y = n_A = n_B = zero
+                if n_noise > 0:
+                    row_n = min(k, n_noise - 1.0)
+                    n_y, n_A = get(noise, row_n, 0), get(noise, row_n, 1)
+                    n_B = get(noise, row_n, 2)
+                y = rounded(y + p.transducer.noise * n_y, p.transducer.resolution)
+                if p.transducer.has_pressure == 1:
+                    p_A = pressure_sample(p_A, n_A, p.transducer)
+                    p_B = pressure_sample(p_B, n_B, p.transducer)
+                if n_replay > 0:
+                    row_n, seen = min(k, n_replay - 1.0), k < n_replay
+                    y = where(seen, get(replay, row_n, 0), y)
+                    p_A = where(seen, get(replay, row_n, 1), p_A)
+                    p_B = where(seen, get(replay, row_n, 2), p_B)
+            phase_before = d[sequence.PHASE]
+            sequence.sequence(t, y, x[i.spool], m.target, m.hold_time, d, p)
+            jumped = sequence.act(t, here, x, d, p) | (d[sequence.PHASE] != phase_before)
+            fresh |= here & jumped
             if opposite:
-                span = t - w.t_0
-                area_a = sequence.area_after(w.area_a, w.area_slope_a, span)
-                area_b = sequence.area_after(w.area_b, w.area_slope_b, span)
-                d[sequence.AREA_A] = where(under_way, area_a, d[sequence.AREA_A])
-                d[sequence.AREA_B] = where(under_way, area_b, d[sequence.AREA_B])
-            if p.lock.brake == 1:
-                anchor = brake_anchor(x[i.table_position], d[sequence.BRAKE_POSITION], p.load)
-                drags = under_way & (d[sequence.BRAKE] == 1.0)
-                d[sequence.BRAKE_POSITION] = where(drags, anchor, d[sequence.BRAKE_POSITION])
-            due = under_way & (t >= u_time)
-            if some(due):
-                _apply(t, due, u, x, d, p)
-                u_time = where(due, math.inf, u_time)
-            due = under_way & (t >= read_time)
-            if some(due):
-                readings[k + 1] = where(due, x[i.scale_reading], readings[k + 1])
-                read_time = where(due, math.inf, read_time)
-            under_way &= t < t_next
-            if some(under_way):
-                braked, joined = d[sequence.BRAKE], d[sequence.MERGED_A] + d[sequence.MERGED_B]
-                jumped = sequence.act(t, under_way, x, d, p) | (braked != d[sequence.BRAKE])
-                fresh |= jumped | (joined != d[sequence.MERGED_A] + d[sequence.MERGED_B])
-        if no(some(running)):
-            break
+                _opposite_checks(x, d, p)
+                fresh |= here
+            # on release the reference is where the table stands
+            released = (d[sequence.PHASE] == sequence.RELEASED) & (d[sequence.TAKEN_OVER] == 0.0)
+            if some(released):
+                d[sequence.HELD] = where(released, y, d[sequence.HELD])
+                d[sequence.TAKEN_OVER] = where(released, 1.0, d[sequence.TAKEN_OVER])
+            if m.thrust_locked == 1:
+                locked = d[sequence.T_LOCKED]
+                t_thrust = where(here, where(locked >= 0.0, locked, math.inf), t_thrust)
+            command = _control(t, y, p_A, p_B, x, d, row, p, m)
+            if c.sampled == 1:
+                # a delay of one period falls on the next sample exactly, whatever the rounding
+                t_command = where(c.delay < T_s * (1.0 - 1e-9), t + c.delay, (k + 1.0) * T_s)
+                at_once = c.delay == 0.0
+                u_time = where(here, where(at_once, math.inf, t_command), u_time)
+                if some(at_once):
+                    _apply(t, here & at_once, command, x, d, p)
+            else:
+                hold(t, t_thrust, d, p, m, w)
+                states, inputs = continuous_command(t, x, w, p, m)
+                by_law = controller_block.law(states, inputs, c)
+                command = where(sequence.loop_alive(d, p), by_law, c.trim)
+                _apply(t, here, command, x, d, p)
+            u = where(here, command, u)
+            row[0], row[2], row[6], row[7] = command, y, p_A, p_B
+            row[8] = d[sequence.PHASE]
+            put(kept, k, 0, x[i.table_position])
+            put(kept, k, 1, row[3])
+            before = (gathered[0], gathered[1], gathered[2], gathered[3], gathered[4])
+            pressures = (x[i.supply_pressure], x[i.pressure_a], x[second])
+            after = sums.gather(
+                before, *pressures, x[i.drawn_volume], command, p.oil.p_release, limit
+            )
+            gathered[0], gathered[1] = where(here, after[0], before[0]), where(here, after[1], before[1])
+            gathered[2], gathered[3] = where(here, after[2], before[2]), where(here, after[3], before[3])
+            gathered[4] = where(here, after[4], before[4])
+            _watch(t, here, x, d, events, p)
+            if mixed:
+                for j in range(sequence.SIZE):
+                    d[j] = where(here, d[j], spare[j])
+            begins |= here
+        hold(t, t_thrust, d, p, m, w)
+        if some(here):
+            if all_kept == 1:
+                row[1] = spool_command(t, x, w, p, m)
+                row[9], row[10], row[11], row[12] = w.area_a, w.area_b, w.thrust, w.normal
+                row[13], row[14] = w.brake, w.brake_position
+                row[16], row[17] = w.merged_a, w.merged_b
+                for j in range(N_RECORD):
+                    put(R, k, j, row[j])
+                for j in range(n_states):
+                    put(X, k, j, x[j])
+            tries = where(here, 0.0, tries)
+            k = where(here, k + 1.0, k)
+            samples = where(here, k, samples)
+            t_next = where(here, k * T_s, t_next)
+            read_time = where(here, where(part > 0.0, t_next - part, math.inf), read_time)
+            running &= no(here & (k >= n_t))
+            progress[0] += 1
+            if no(some(running)) or progress[1] != 0:
+                break
+        t_to = _next_corner(t, t_next, t_thrust, u_time, read_time, d, p, m)
+        if c.sampled == 0:
+            fresh |= begins
+        else:
+            # only the command may have jumped: repair the spool's rate, keep the others
+            fresh |= running & ((w.area_slope_a != slope_a) | (w.area_slope_b != slope_b))
+            inputs_v = (
+                w.spool_command,
+                x[i.line_pressure_a],
+                x[i.line_pressure_b],
+                x[i.supply_pressure],
+                p.supply.p_T,
+            )
+            d_xs, d_vs = valve_derivative(t, (x[i.spool], x[i.spool_rate]), inputs_v, p.valve)
+            K[0, i.spool_rate], K[0, i.spool] = d_vs, d_xs
+        slope_a, slope_b = w.area_slope_a, w.area_slope_b
+        code, t, course, fresh = advance(
+            running, t, t_to, course, fresh, fixed_steps, tolerance, x, w, p, m, K, y_work,
+            weight, extremes
+        )  # fmt: skip
+        steps += where(running, 1.0, 0.0)
+        tries += 1.0
+        code = where((code == STEP_OK) & (tries >= most), STEP_LIMIT, code)
+        code = where((code == STEP_OK) & (steps > most_in_all), STEP_LIMIT, code)
+        failed = running & (code != STEP_OK)
+        if some(failed):
+            status = where(failed, code, status)
+            running &= no(failed)
+        begins = running & (t >= t_to)
+        if opposite:
+            span = t - w.t_0
+            area_a = sequence.area_after(w.area_a, w.area_slope_a, span)
+            area_b = sequence.area_after(w.area_b, w.area_slope_b, span)
+            d[sequence.AREA_A] = where(running, area_a, d[sequence.AREA_A])
+            d[sequence.AREA_B] = where(running, area_b, d[sequence.AREA_B])
+        if p.lock.brake == 1:
+            anchor = brake_anchor(x[i.table_position], d[sequence.BRAKE_POSITION], p.load)
+            drags = running & (d[sequence.BRAKE] == 1.0)
+            d[sequence.BRAKE_POSITION] = where(drags, anchor, d[sequence.BRAKE_POSITION])
+        due = begins & (t >= u_time)
+        if some(due):
+            _apply(t, due, u, x, d, p)
+            u_time = where(due, math.inf, u_time)
+        due = begins & (t >= read_time)
+        if some(due):
+            reading = where(due, x[i.scale_reading], reading)
+            read_time = where(due, math.inf, read_time)
+        inside = begins & (t < t_next)
+        if some(inside):
+            braked, joined = d[sequence.BRAKE], d[sequence.MERGED_A] + d[sequence.MERGED_B]
+            jumped = sequence.act(t, inside, x, d, p) | (braked != d[sequence.BRAKE])
+            fresh |= jumped | (joined != d[sequence.MERGED_A] + d[sequence.MERGED_B])
     gathered[sums.ENERGY], gathered[sums.WORK] = x[i.supplied_energy], x[i.mechanical_work]
     gathered[sums.HEAT] = x[i.heat]
     for j in range(4):
         gathered[sums.HIGHEST_A + j] = extremes[j, 0]
-    return status, samples, t_done, steps
+    return status, samples, t, steps
 
 
 @kernel
@@ -528,10 +537,10 @@ def run_lanes(
     weight: NDArray[np.float64],
     tolerance: float,
     space: NDArray[np.float64],
+    more_space: NDArray[np.float64],
     readings: NDArray[np.float64],
     X: NDArray[np.float64],
     R: NDArray[np.float64],
-    all_kept: int,
     kept: NDArray[np.float64],
     gathered: NDArray[np.float64],
     events: NDArray[np.float64],
@@ -549,8 +558,8 @@ def run_lanes(
         Of each case its own table.
     space : ndarray, shape (9, n_states, WIDTH)
         Work space; the last row holds the initial states.
-    all_kept : int
-        1 if X and R are to hold all samples; 0 if their first rows are overwritten by each.
+    more_space : ndarray, shape (2, sequence.SIZE, WIDTH)
+        Work space.
     ended : ndarray, shape (4, WIDTH)
         What :func:`run` returns, written in place.
     """
@@ -562,18 +571,20 @@ def run_lanes(
         as_lanes(w),
         as_stack(noise),
         as_stack(noise),
-        as_row(readings),
+        as_rows(readings),
         counts,
         weight,
         tolerance,
-        as_rows(space, 1),
+        as_rows(space),
         as_row(space[STAGES + 1]),
-        as_rows(X, all_kept),
-        as_rows(R, all_kept),
-        as_rows(kept, 1),
+        as_rows(X),
+        as_rows(R),
+        as_rows(kept),
+        as_row(more_space[0]),
+        as_row(more_space[1]),
         as_row(gathered),
-        as_rows(events, 1),
-        as_rows(extremes, 1),
+        as_rows(events),
+        as_rows(extremes),
         progress,
     )
     end = as_row(ended)

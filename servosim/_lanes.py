@@ -37,6 +37,7 @@ from numba.extending import (
     lower_getattr_generic,
     lower_setattr_generic,
     models,
+    overload,
     register_model,
 )
 
@@ -455,8 +456,8 @@ class _GetItem(AbstractTemplate):
             return signature(lanes, row, types.intp)
         if held is rows and isinstance(index, types.Integer):
             return signature(row, rows, types.intp)
-        if held in (rows, stack) and isinstance(index, types.BaseTuple) and len(index) == 2:
-            return signature(lanes, held, types.UniTuple(types.intp, 2))
+        if held is rows and isinstance(index, types.BaseTuple) and len(index) == 2:
+            return signature(lanes, rows, types.UniTuple(types.intp, 2))
         return None
 
 
@@ -521,17 +522,77 @@ def as_row(typingctx: Any, array: Any) -> Any:
     return signature(row, array), code
 
 
-@lower_builtin(operator.getitem, stack, types.UniTuple(types.intp, 2))
-def _stack_get(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    tables = cgutils.create_struct_proxy(stack)(context, builder, value=args[0])
-    r, c = cgutils.unpack_tuple(builder, args[1])
-    place = builder.add(builder.mul(r, tables.step), c)
-    value = ir.Constant(_VECTOR, ir.Undefined)
+def get(table: Any, k: Any, c: int) -> Any:
+    """Return an entry of a table, in lanes each from its own row."""
+    return table[int(k), c]
+
+
+def put(table: Any, k: Any, c: int, value: Any) -> None:
+    """Write an entry of a table, in lanes each into its own row."""
+    table[int(k), c] = value
+
+
+def _entries(context: Any, builder: Any, kind: Any, args: Any) -> list[Any]:
+    """Return the places of one entry for each lane."""
+    table = cgutils.create_struct_proxy(kind)(context, builder, value=args[0])
+    places = []
     for k in range(WIDTH):
-        number = builder.load(builder.gep(tables.data, [place]))
-        value = builder.insert_element(value, number, ir.Constant(ir.IntType(32), k))
-        place = builder.add(place, tables.table)
-    return value
+        lane = ir.Constant(ir.IntType(32), k)
+        line = builder.fptosi(builder.extract_element(args[1], lane), _LONG)
+        place = builder.mul(line, table.step)
+        if kind is stack:
+            place = builder.add(place, builder.mul(table.table, ir.Constant(_LONG, k)))
+            place = builder.add(place, args[2])
+        else:
+            column = builder.mul(args[2], ir.Constant(_LONG, WIDTH))
+            place = builder.add(builder.add(place, column), ir.Constant(_LONG, k))
+        places.append(builder.gep(table.data, [place]))
+    return places
+
+
+@intrinsic
+def _gather(typingctx: Any, table: Any, k: Any, c: Any) -> Any:
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        value = ir.Constant(_VECTOR, ir.Undefined)
+        for lane, place in enumerate(_entries(context, builder, table, args)):
+            number = builder.load(place)
+            value = builder.insert_element(value, number, ir.Constant(ir.IntType(32), lane))
+        return value
+
+    return signature(lanes, table, lanes, types.intp), code
+
+
+@intrinsic
+def _scatter(typingctx: Any, table: Any, k: Any, c: Any, value: Any) -> Any:
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        for lane, place in enumerate(_entries(context, builder, table, args)):
+            number = builder.extract_element(args[3], ir.Constant(ir.IntType(32), lane))
+            builder.store(number, place)
+        return context.get_dummy_value()
+
+    return signature(types.none, table, lanes, types.intp, lanes), code
+
+
+@overload(get)
+def _get(table: Any, k: Any, c: Any) -> Any:
+    def alone(table: Any, k: Any, c: Any) -> Any:
+        return table[int(k), c]
+
+    def across(table: Any, k: Any, c: Any) -> Any:
+        return _gather(table, k, c)
+
+    return alone if isinstance(table, types.Array) else across
+
+
+@overload(put)
+def _put(table: Any, k: Any, c: Any, value: Any) -> Any:
+    def alone(table: Any, k: Any, c: Any, value: Any) -> Any:
+        table[int(k), c] = value
+
+    def across(table: Any, k: Any, c: Any, value: Any) -> Any:
+        _scatter(table, k, c, value)
+
+    return alone if isinstance(table, types.Array) else across
 
 
 @intrinsic
@@ -550,21 +611,18 @@ def as_stack(typingctx: Any, array: Any) -> Any:
 
 
 @intrinsic
-def as_rows(typingctx: Any, array: Any, kept: Any) -> Any:
-    """Return a contiguous array of shape (m, n, WIDTH) as rows of lanes.
-
-    If ``kept`` is zero the first row stands for all: what is written into one is overwritten.
-    """
+def as_rows(typingctx: Any, array: Any) -> Any:
+    """Return a contiguous array of shape (m, n, WIDTH) as rows of lanes."""
 
     def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         held = context.make_array(sig.args[0])(context, builder, args[0])
         shape = cgutils.unpack_tuple(builder, held.shape)
         table = cgutils.create_struct_proxy(rows)(context, builder)
         table.data = held.data
-        table.step = builder.mul(builder.mul(shape[1], shape[2]), args[1])
+        table.step = builder.mul(shape[1], shape[2])
         return table._getvalue()
 
-    return signature(rows, array, types.intp), code
+    return signature(rows, array), code
 
 
 @intrinsic

@@ -216,12 +216,12 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
             noise[k] = noise_of(cases.axes[lane[k]], cases.seeds[lane[k]], n_t)
         noise[n:] = noise[n - 1]
     limits = (MOST_IN_A_SAMPLE, MOST_PER_SAMPLE * n_t)
-    counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits])
+    counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits, int(traces)])
     space = aligned(STAGES + 2, n_states, WIDTH)
     space[STAGES + 1] = x
-    rows = n_t if traces else 1
+    rows = n_t + 1 if traces else 1
     X, R = aligned(rows, n_states, WIDTH), aligned(rows, _integrate.N_RECORD, WIDTH)
-    kept, gathered = aligned(n_t, 2, WIDTH), aligned(N_GATHERED, WIDTH)
+    kept, gathered = aligned(n_t + 1, 2, WIDTH), aligned(N_GATHERED, WIDTH)
     events, extremes = aligned(_integrate.N_EVENTS, 4, WIDTH), aligned(4, 2, WIDTH)
     progress, ended = np.zeros(2, dtype=np.int64), aligned(4, WIDTH)
     _integrate.run_lanes(
@@ -235,10 +235,10 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         1.0 / error_scale(first),
         tolerance,
         space,
-        aligned(n_t, WIDTH),
+        aligned(2, sequence.SIZE, WIDTH),
+        aligned(n_t + 1, 1, WIDTH),
         X,
         R,
-        int(traces),
         kept,
         gathered,
         events,
@@ -258,8 +258,8 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         gathered=gathered[:, :n],
         locked_error=more[:, 0],
         pushed=more[:, 1],
-        states=X[:, :, :n] if traces else None,
-        record=R[:, :, :n] if traces else None,
+        states=X[:-1, :, :n] if traces else None,
+        record=R[:-1, :, :n] if traces else None,
     )
 
 
@@ -380,8 +380,8 @@ def judge(
         Numbers of axes and moves.
     d : ndarray, shape (SIZE, WIDTH)
         Memory of the sequences.
-    kept : ndarray, shape (n_t, 2, WIDTH)
-        Position of the table and reference.
+    kept : ndarray, shape (n_t + 1, 2, WIDTH)
+        Position of the table and reference; the last row is spare.
     gathered : ndarray, shape (N_GATHERED, WIDTH)
         See ``_figure_sums``.
     s : record of Spans
@@ -391,7 +391,7 @@ def judge(
     more : ndarray, shape (n, 2)
         Error as the lock was confirmed [m], and 1 if the tool pushed as it was told to open.
     """
-    n_t = kept.shape[0]
+    n_t = kept.shape[0] - 1
     x, reference = np.empty(n_t), np.empty(n_t)
     memory, sums = np.empty(d.shape[0]), np.empty(gathered.shape[0])
     for lane in range(figures.shape[0]):

@@ -1,4 +1,4 @@
-"""One step and one stretch of the compiled integration: Tsitouras' 5(4) pair with error control.
+"""One step of the compiled integration: Tsitouras' 5(4) pair with error control.
 
 The pair is explicit: with inputs held over a sample and samples of about a millisecond no pole of
 an axis needs an implicit method, and a pole that is too fast shows as an error and shortens the
@@ -197,13 +197,13 @@ def follow(
 
 
 @kernel
-def stretch(
+def advance(
+    here: bool,
     t: float,
     t_end: float,
-    h: float,
+    course: tuple[float, float, float],
     fresh: bool,
     fixed_steps: int,
-    most: int,
     tolerance: float,
     x: NDArray[np.float64],
     w: Any,
@@ -213,23 +213,22 @@ def stretch(
     y: NDArray[np.float64],
     weight: NDArray[np.float64],
     extremes: NDArray[np.float64],
-) -> tuple[float, float, float, float]:
-    """Integrate over a stretch of time in which nothing jumps.
-
-    Lanes go each at their own step; one that has arrived waits with steps of no length.
+) -> tuple[float, float, tuple[float, float, float], bool]:
+    """Try one step towards the end of a stretch of time in which nothing jumps.
 
     Parameters
     ----------
+    here : bool
+        Whether a step is wanted; a lane that waits makes one of no length.
     t, t_end : float
-        Ends of the stretch [s]; nothing is done if they are the same.
-    h : float
-        Step to try first [s].
+        Time, and the end of the stretch [s].
+    course : tuple of float
+        Step to try [s], and the lengths [s] between which the spool comes to its stop, zero and
+        infinite if it doesn't.
     fresh : bool
         Whether the first row of K must be computed; otherwise it is the rate at ``t`` already.
     fixed_steps : int
         Equal steps in each sample without error control, or zero.
-    most : int
-        Steps after which the stretch is given up.
     tolerance : float
         Largest accepted error over scale.
     x : ndarray, shape (n_states,)
@@ -245,79 +244,70 @@ def stretch(
         STEP_OK, STEP_NOT_FINITE or STEP_LIMIT.
     t : float
         Time reached [s].
-    h : float
-        Step to try next [s].
-    steps : float
-        Steps tried.
+    course : tuple of float
+        For the next step.
+    fresh : bool
+        For the next step.
     """
     n, i_s = p.n_x, p.index.spool
-    tries, status = 0.0 * t, 0.0 * t
-    low, high = 0.0 * t, math.inf + 0.0 * t  # a step between which the spool comes to its stop
-    active = t < t_end
-    fresh &= active
-    while some(active):
-        tries += where(active, 1.0, 0.0)
-        left = t_end - t
-        halving = high < math.inf
-        step = min(h, left)
-        if fixed_steps > 0:
-            step = min(p.controller.period / fixed_steps, left)
-        last = no(halving) & (step >= left * (1.0 - 1e-12))
-        if fixed_steps == 0:
-            step = where(step > 0.5 * left, 0.5 * left, step)
-        step = where(last, left, where(halving, 0.5 * (low + high), step))
-        step = where(active, step, 0.0)
-        look_around(x, w, p)
-        error = attempt(t, step, fresh, x, w, p, m, K, y, weight)
-        fresh &= no(active)
-        # the step that this error allows, over the present one
-        ratio = 0.9 * power(tolerance / max(error, 1e-30), 0.2)
-        if fixed_steps > 0:
-            refused = active & no(active)
-        else:
-            refused = active & no(halving) & (error > tolerance)
-        lost = active & no(refused) & (error == math.inf)
-        if some(refused):
-            shorter = step * where(error < math.inf, max(ratio, 0.1), 0.1)
-            h = where(refused, shorter, h)
-            too_short = refused & (h < SMALLEST_STEP)
-            lost |= too_short & (error == math.inf)
-            status = where(too_short & (error < math.inf), STEP_LIMIT, status)
-        status = where(lost, STEP_NOT_FINITE, status)
-        done = active & no(refused) & no(lost)
-        if p.valve.order == 2:
-            hits = done & hits_stop(x, y, p)
-            if some(hits | halving):
-                wide = (high == math.inf) | (high - low > 1e-12)
-                short = done & no(hits) & halving & wide
-                high = where(hits & wide, step, high)
-                low = where(short, step, low)
-                stops = hits & no(wide)
-                done &= no(short) & no(hits & wide)
-                y[i_s] = where(stops, where(y[i_s] > 0.0, 1.0, -1.0), y[i_s])
-                y[p.index.spool_rate] = where(stops, 0.0, y[p.index.spool_rate])
-                fresh |= stops
-                last &= no(stops)
-                low, high = where(done, 0.0, low), where(done, math.inf, high)
-        if p.controller.sampled == 1:
-            follow(done, step, x, y, p, K)
-        t = where(done, where(last, t_end, t + step), t)
-        for j in range(n):
-            x[j] = where(done, y[j], x[j])
-            K[0, j] = where(done, K[6, j], K[0, j])
-        if fixed_steps == 0:
-            grow = min(ratio, 5.0)
-            longer = max(step * grow, where(last, h, 0.0))
-            longer = where(grow >= 1.0, longer, step * max(grow, 0.2))
-            h = where(done, longer, h)
-        for c in range(2):
-            value = x[p.index.pressure_a] if c == 0 else x[p.index.pressure_b]
-            above, below = done & (value > extremes[c, 0]), done & (value < extremes[2 + c, 0])
-            extremes[c, 1] = where(above, t, extremes[c, 1])
-            extremes[c, 0] = where(above, value, extremes[c, 0])
-            extremes[2 + c, 1] = where(below, t, extremes[2 + c, 1])
-            extremes[2 + c, 0] = where(below, value, extremes[2 + c, 0])
-        active = (t < t_end) & (status == STEP_OK)
-        status = where(active & (tries >= most), STEP_LIMIT, status)
-        active &= status == STEP_OK
-    return status, t, h, tries
+    h, low, high = course
+    left = t_end - t
+    halving = high < math.inf
+    step = min(h, left)
+    if fixed_steps > 0:
+        step = min(p.controller.period / fixed_steps, left)
+    last = no(halving) & (step >= left * (1.0 - 1e-12))
+    if fixed_steps == 0:
+        step = where(step > 0.5 * left, 0.5 * left, step)
+    step = where(last, left, where(halving, 0.5 * (low + high), step))
+    step = where(here, step, 0.0)
+    look_around(x, w, p)
+    error = attempt(t, step, fresh & here, x, w, p, m, K, y, weight)
+    fresh &= no(here)
+    # the step that this error allows, over the present one
+    ratio = 0.9 * power(tolerance / max(error, 1e-30), 0.2)
+    refused = here & no(halving) & (error > tolerance)
+    if fixed_steps > 0:
+        refused &= no(here)
+    lost = here & no(refused) & (error == math.inf)
+    too_short = refused & no(refused)
+    if some(refused):
+        shorter = step * where(error < math.inf, max(ratio, 0.1), 0.1)
+        h = where(refused, shorter, h)
+        too_short = refused & (h < SMALLEST_STEP)
+        lost |= too_short & (error == math.inf)
+    status = where(lost, STEP_NOT_FINITE, where(too_short, STEP_LIMIT, STEP_OK + 0.0 * t))
+    done = here & no(refused) & no(lost)
+    if p.valve.order == 2:
+        hits = done & hits_stop(x, y, p)
+        if some(hits | halving):
+            wide = (high == math.inf) | (high - low > 1e-12)
+            short = done & no(hits) & halving & wide
+            high = where(hits & wide, step, high)
+            low = where(short, step, low)
+            stops = hits & no(wide)
+            done &= no(short) & no(hits & wide)
+            y[i_s] = where(stops, where(y[i_s] > 0.0, 1.0, -1.0), y[i_s])
+            y[p.index.spool_rate] = where(stops, 0.0, y[p.index.spool_rate])
+            fresh |= stops
+            last &= no(stops)
+            low, high = where(done, 0.0, low), where(done, math.inf, high)
+    if p.controller.sampled == 1:
+        follow(done, step, x, y, p, K)
+    t = where(done, where(last, t_end, t + step), t)
+    for j in range(n):
+        x[j] = where(done, y[j], x[j])
+        K[0, j] = where(done, K[6, j], K[0, j])
+    if fixed_steps == 0:
+        grow = min(ratio, 5.0)
+        longer = max(step * grow, where(last, h, 0.0))
+        longer = where(grow >= 1.0, longer, step * max(grow, 0.2))
+        h = where(done, longer, h)
+    for c in range(2):
+        value = x[p.index.pressure_a] if c == 0 else x[p.index.pressure_b]
+        above, below = done & (value > extremes[c, 0]), done & (value < extremes[2 + c, 0])
+        extremes[c, 1] = where(above, t, extremes[c, 1])
+        extremes[c, 0] = where(above, value, extremes[c, 0])
+        extremes[2 + c, 1] = where(below, t, extremes[2 + c, 1])
+        extremes[2 + c, 0] = where(below, value, extremes[2 + c, 0])
+    return status, t, (h, low, high), fresh

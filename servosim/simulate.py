@@ -137,7 +137,7 @@ def simulate(
     fault = rest_fault(axis, move.start, balance.spool, balance.residual)
     if fault is not None:
         raise ParameterError(fault)
-    X, R = np.zeros((n_t, len(STATES))), np.zeros((n_t, _integrate.N_RECORD))
+    X, R = np.zeros((n_t + 1, len(STATES))), np.zeros((n_t + 1, _integrate.N_RECORD))
     events = np.zeros((_integrate.N_EVENTS, 4))
     extremes = np.zeros((4, 2))
     done = np.zeros(2, dtype=np.int64)
@@ -148,15 +148,16 @@ def simulate(
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
     late = samples_late(axis)
     limits = (MOST_STEPS, MOST_STEPS * n_t)
-    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits])
-    space, kept = np.zeros((STAGES + 1, len(STATES))), np.empty((n_t, 2))
+    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits, 1])
+    space, kept = np.zeros((STAGES + 1, len(STATES))), np.empty((n_t + 1, 2))
     gathered = np.zeros(N_GATHERED)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(
         (
-            *(p, m, x, memory, record(nothing_held()), noise, seen, np.empty(n_t)),
+            *(p, m, x, memory, record(nothing_held()), noise, seen, np.empty((n_t + 1, 1))),
             *(counts, 1.0 / error_scale(axis), tolerance, space, x.copy()),
-            *(X, R, kept, gathered, events, extremes, done),
+            *(X, R, kept, np.zeros(_integrate.N_RECORD), np.empty(_sequence.SIZE)),
+            *(gathered, events, extremes, done),
         ),
         done,
         n_t,

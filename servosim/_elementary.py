@@ -17,6 +17,7 @@ _ROOT_2 = math.sqrt(2.0)
 _L = tuple(2.0 / math.log(2.0) / (2 * k + 1) for k in range(11))  # of 2 artanh(s)/ln 2
 _E = tuple(math.log(2.0) ** k / math.factorial(k) for k in range(15))  # of 2^f
 _S = tuple((-1.0) ** k / math.factorial(2 * k + 1) for k in range(12))  # of sin(x)
+_C = tuple((-1.0) ** k / math.factorial(2 * k) for k in range(8))  # of cos(x)
 _Q = (1.0 / 4.0, 5.0 / 32.0, 15.0 / 128.0)  # of (1 - r)^(-1/4)
 _TURN = 1.0 / (2.0 * math.pi)
 _LOG2_E = 1.0 / math.log(2.0)
@@ -79,13 +80,34 @@ def inverse_fourth_root(x: float) -> float:
 
 
 @inner_kernel
+def inverse_fourth_roots(
+    a: float, b: float, c: float, d: float
+) -> tuple[float, float, float, float]:
+    """Return :func:`inverse_fourth_root` of four numbers, step by step side by side.
+
+    Each step of one has to wait for the step before; the processor does the others meanwhile.
+    """
+    p, q = guessed_fourth_root(a), guessed_fourth_root(b)
+    r, s = guessed_fourth_root(c), guessed_fourth_root(d)
+    for _ in range(2):
+        p2, q2, r2, s2 = p * p, q * q, r * r, s * s
+        p4, q4, r4, s4 = p2 * p2, q2 * q2, r2 * r2, s2 * s2
+        e, f, g, h = 1.0 - a * p4, 1.0 - b * q4, 1.0 - c * r4, 1.0 - d * s4
+        p += p * e * (_Q[0] + e * (_Q[1] + e * _Q[2]))
+        q += q * f * (_Q[0] + f * (_Q[1] + f * _Q[2]))
+        r += r * g * (_Q[0] + g * (_Q[1] + g * _Q[2]))
+        s += s * h * (_Q[0] + h * (_Q[1] + h * _Q[2]))
+    return p, q, r, s
+
+
+@inner_kernel
 def exponential(x: float) -> float:
     """Return e to a power."""
     return exp2(x * _LOG2_E)
 
 
 @inner_kernel
-def _sine_near(x: float) -> float:
+def sine_near(x: float) -> float:
     """Return the sine of an angle from -pi/2 to pi/2."""
     z = x * x
     z2 = z * z
@@ -102,10 +124,25 @@ def sine(x: float) -> float:
     turns = x * _TURN
     r = turns - math.floor(turns + 0.5)
     r = where(r > 0.25, 0.5 - r, where(r < -0.25, -0.5 - r, r))
-    return _sine_near(2.0 * math.pi * r)
+    return sine_near(2.0 * math.pi * r)
 
 
 @inner_kernel
-def cosine(x: float) -> float:
-    """Return the cosine of an angle."""
-    return sine(x + 0.5 * math.pi)
+def sine_cosine(x: float) -> tuple[float, float]:
+    """Return sine and cosine of an angle; their absolute error grows with the size of the angle."""
+    quarters = x * (4.0 * _TURN)
+    q = math.floor(quarters + 0.5)
+    y = (quarters - q) * (0.5 * math.pi)  # from -pi/4 to pi/4
+    z = y * y
+    z2 = z * z
+    z4 = z2 * z2
+    low = (_S[0] + _S[1] * z) + z2 * (_S[2] + _S[3] * z)
+    s = y * (low + z4 * ((_S[4] + _S[5] * z) + z2 * (_S[6] + _S[7] * z)))
+    low = (_C[0] + _C[1] * z) + z2 * (_C[2] + _C[3] * z)
+    c = low + z4 * ((_C[4] + _C[5] * z) + z2 * (_C[6] + _C[7] * z))
+    turned = q - 4.0 * math.floor(0.25 * q)  # 0, 1, 2 or 3 quarters
+    odd = (turned == 1.0) | (turned == 3.0)
+    sine_part, cosine_part = where(odd, c, s), where(odd, s, c)
+    sine_part = where(turned >= 2.0, -sine_part, sine_part)
+    middle = (turned == 1.0) | (turned == 2.0)
+    return sine_part, where(middle, -cosine_part, cosine_part)

@@ -372,7 +372,7 @@ def run(
     while some(running):
         here = running & (t >= t_next)
         if some(here):
-            mixed = some(running & no(here))
+            mixed = some(no(here))
             if mixed:
                 for j in range(sequence.SIZE):
                     spare[j] = d[j]
@@ -438,8 +438,14 @@ def run(
             after = sums.gather(
                 before, *pressures, x[i.drawn_volume], command, p.oil.p_release, limit
             )
-            gathered[0], gathered[1] = where(here, after[0], before[0]), where(here, after[1], before[1])
-            gathered[2], gathered[3] = where(here, after[2], before[2]), where(here, after[3], before[3])
+            gathered[0], gathered[1] = (
+                where(here, after[0], before[0]),
+                where(here, after[1], before[1]),
+            )
+            gathered[2], gathered[3] = (
+                where(here, after[2], before[2]),
+                where(here, after[3], before[3]),
+            )
             gathered[4] = where(here, after[4], before[4])
             _watch(t, here, x, d, events, p)
             if mixed:

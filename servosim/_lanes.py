@@ -671,7 +671,7 @@ def _get_field(context: Any, builder: Any, typ: Any, value: Any, name: str) -> A
 @lower_setattr_generic(LaneRecordType)
 def _set_field(context: Any, builder: Any, sig: Any, args: Any, name: str) -> Any:
     typ, value = sig.args
-    front, kind = _field(typ.record, name)
+    front, _ = _field(typ.record, name)
     place = builder.gep(args[0], [ir.Constant(_LONG, typ.record.offset(name))])
     if front is lanes:
         _store(builder, context.cast(builder, args[1], value, lanes), place)

@@ -295,9 +295,13 @@ def advance(
     if p.controller.sampled == 1:
         follow(done, step, x, y, p, K)
     t = where(done, where(last, t_end, t + step), t)
-    for j in range(n):
-        x[j] = where(done, y[j], x[j])
-        K[0, j] = where(done, K[6, j], K[0, j])
+    if some(no(done)):
+        for j in range(n):
+            x[j] = where(done, y[j], x[j])
+            K[0, j] = where(done, K[6, j], K[0, j])
+    else:
+        for j in range(n):
+            x[j], K[0, j] = y[j], K[6, j]
     if fixed_steps == 0:
         grow = min(ratio, 5.0)
         longer = max(step * grow, where(last, h, 0.0))

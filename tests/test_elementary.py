@@ -5,7 +5,16 @@ import math
 import numpy as np
 import pytest
 
-from servosim._elementary import cosine, exp2, exponential, log2, power, sine
+from servosim._elementary import (
+    exp2,
+    exponential,
+    inverse_fourth_root,
+    inverse_fourth_roots,
+    log2,
+    power,
+    sine,
+    sine_cosine,
+)
 from servosim._jit import kernel
 from servosim._lanes import WIDTH, as_row, no, parts, scaled, some, where
 
@@ -17,8 +26,9 @@ def _over(x, e, out):
         out[1, k] = exp2(e[k])
         out[2, k] = power(x[k], e[k] * 0.1)
         out[3, k] = exponential(e[k])
-        out[4, k] = sine(e[k])
-        out[5, k] = cosine(e[k])
+        out[4, k], out[5, k] = sine_cosine(e[k])
+        out[6, k] = sine(e[k])
+        out[7, k] = inverse_fourth_root(x[k])
 
 
 @kernel
@@ -30,7 +40,9 @@ def _over_lanes(x, e, out):
         powers, exponentials = as_row(out[2]), as_row(out[3])
         powers[k], exponentials[k] = power(a[k], b[k] * 0.1), exponential(b[k])
         sines, cosines = as_row(out[4]), as_row(out[5])
-        sines[k], cosines[k] = sine(b[k]), cosine(b[k])
+        sines[k], cosines[k] = sine_cosine(b[k])
+        alone, roots = as_row(out[6]), as_row(out[7])
+        alone[k], roots[k] = sine(b[k]), inverse_fourth_root(a[k])
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +50,7 @@ def numbers():
     rng = np.random.default_rng(1)
     x = np.exp(rng.uniform(-40.0, 40.0, 4096))
     e = rng.uniform(-60.0, 60.0, 4096)
-    out = np.empty((6, 4096))
+    out = np.empty((8, 4096))
     _over(x, e, out)
     return x, e, out
 
@@ -69,11 +81,24 @@ class TestAgainstTheLibrary:
         _, e, out = numbers
         assert out[4] == pytest.approx(np.sin(e), abs=2e-14)
         assert out[5] == pytest.approx(np.cos(e), abs=2e-14)
+        assert out[6] == pytest.approx(np.sin(e), abs=2e-14)
+
+    def test_inverse_fourth_root(self, numbers):
+        x, _, out = numbers
+        assert out[7] == pytest.approx(x**-0.25, rel=4e-16)
+        for b in np.geomspace(1e-200, 1e200, 9):
+            assert inverse_fourth_root(b) == pytest.approx(b**-0.25, rel=4e-16)
+
+    def test_four_roots_are_those_of_one_each(self):
+        b = (1e-30, 0.3, 7.0, 1e40)
+        assert inverse_fourth_roots(*b) == tuple(inverse_fourth_root(each) for each in b)
 
     def test_sine_at_its_corners(self):
         for turns in (-0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0):
             angle = 2.0 * math.pi * turns
             assert sine(angle) == pytest.approx(math.sin(angle), abs=1e-15)
+            found = sine_cosine(angle)
+            assert found == pytest.approx((math.sin(angle), math.cos(angle)), abs=1e-15)
 
     def test_whole_powers_of_two_are_exact(self):
         for k in (-1022.0, -3.0, 0.0, 1.0, 52.0, 1023.0):
@@ -87,9 +112,9 @@ class TestAgainstTheLibrary:
 class TestLanes:
     def test_same_bits_as_one_number(self, numbers):
         x, e, out = numbers
-        lanes = np.empty((6, 4096 // WIDTH, WIDTH))
+        lanes = np.empty((8, 4096 // WIDTH, WIDTH))
         _over_lanes(x.reshape(-1, WIDTH), e.reshape(-1, WIDTH), lanes)
-        assert np.array_equal(lanes.reshape(6, -1), out)
+        assert np.array_equal(lanes.reshape(8, -1), out)
 
     def test_plain_python_means_the_same(self):
         assert where(2.0 > 1.0, 3.0, 4.0) == 3.0

@@ -318,33 +318,19 @@ def output(
 
 
 @inner_kernel
-def _side_rates(
-    merged: float,
-    pressures: tuple[float, float],
-    volumes: tuple[float, float, float],
-    flows: tuple[float, float, float],
-    warm: float,
-    near: tuple[Near, Near],
+def _apart(
+    pressure: float,
+    V: float,
+    hose: float,
+    flow: float,
+    near: Near,
     p: CylinderParameters,
     oil: OilParameters,
-) -> tuple[float, float]:
-    """Return the rates of chamber and line of one side, one volume or two.
-
-    Of volumes: chamber, line, compliance of the hose; of flows: into the line, through the lock,
-    into the chamber beside it.
-    """
-    (p_c, p_l), (V, V_l, hose), (port, through, into) = pressures, volumes, flows
-    soft, whole = compressibility_parts(p_c, near[0], oil)
+) -> float:
+    """Return the rate of pressure of a volume by itself [Pa/s]."""
+    soft, whole = compressibility_parts(pressure, near, oil)
     soft += p.wall * whole
-    d_c = (port + into + (V + V_l) * warm) * whole / ((V + V_l) * soft + hose * whole)
-    d_l = d_c
-    if some(merged < 0.5):
-        apart = (through + into + V * warm) * whole / (V * soft)
-        soft, whole = compressibility_parts(p_l, near[1], oil)
-        soft += p.wall * whole
-        alone = (port - through + V_l * warm) * whole / (V_l * soft + hose * whole)
-        d_c, d_l = where(merged < 0.5, apart, d_c), where(merged < 0.5, alone, d_l)
-    return d_c, d_l
+    return flow * whole / (V * soft + hose * whole)
 
 
 @inner_kernel
@@ -369,12 +355,24 @@ def derivative(
     in_A = -p.A_A * v_p - leak - p.C_eA * p_A
     in_B = p.A_B * v_p + leak - p.C_eB * p_B
     warm = oil.expansion * oil.warming
-    d_A, d_lA = _side_rates(
-        u[6], (p_A, p_lA), (V_A, p.V_lA, p.hose_A), (u[0], u[2], in_A + u[4]), warm, (near[0], near[2]), p, oil
-    )
+    apart_A, apart_B = u[6] < 0.5, u[7] < 0.5
+    W_A, W_B = V_A + p.V_lA, V_B + p.V_lB
+    d_A = _apart(p_A, W_A, p.hose_A, u[0] + in_A + u[4] + W_A * warm, near[0], p, oil)
+    d_lA = d_A
     if p.has_b == 0:
+        if some(apart_A):
+            inner = _apart(p_A, V_A, 0.0, u[2] + in_A + u[4] + V_A * warm, near[0], p, oil)
+            outer = u[0] - u[2] + p.V_lA * warm
+            d_lA = where(apart_A, _apart(p_lA, p.V_lA, p.hose_A, outer, near[2], p, oil), d_lA)
+            d_A = where(apart_A, inner, d_A)
         return d_A, 0.0, d_lA, 0.0
-    d_B, d_lB = _side_rates(
-        u[7], (p_B, p_lB), (V_B, p.V_lB, p.hose_B), (-u[1], u[3], in_B + u[5]), warm, (near[1], near[3]), p, oil
-    )
+    d_B = _apart(p_B, W_B, p.hose_B, -u[1] + in_B + u[5] + W_B * warm, near[1], p, oil)
+    d_lB = d_B
+    if some(apart_A | apart_B):
+        inner_A = _apart(p_A, V_A, 0.0, u[2] + in_A + u[4] + V_A * warm, near[0], p, oil)
+        inner_B = _apart(p_B, V_B, 0.0, u[3] + in_B + u[5] + V_B * warm, near[1], p, oil)
+        outer_A, outer_B = u[0] - u[2] + p.V_lA * warm, -u[1] - u[3] + p.V_lB * warm
+        d_lA = where(apart_A, _apart(p_lA, p.V_lA, p.hose_A, outer_A, near[2], p, oil), d_lA)
+        d_lB = where(apart_B, _apart(p_lB, p.V_lB, p.hose_B, outer_B, near[3], p, oil), d_lB)
+        d_A, d_B = where(apart_A, inner_A, d_A), where(apart_B, inner_B, d_B)
     return d_A, d_B, d_lA, d_lB

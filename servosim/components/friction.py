@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from servosim._elementary import exponential, power, sine
+from servosim._elementary import exponential, power, sine_near
 from servosim._jit import inner_kernel
 from servosim._lanes import no, some, where
 
@@ -36,28 +36,42 @@ class FrictionParameters(NamedTuple):
 
 
 @inner_kernel
-def faded(square: float) -> float:
-    """Return exp(-square); beyond 50, where nothing of a force is left (2e-22), zero at once.
+def _near_one(square: float) -> float:
+    """Return exp(-square) for squares up to 0.002, where five terms of the series are exact."""
+    return 1.0 - square * (1.0 - square * (0.5 - square * (1.0 / 6.0 - square * (1.0 / 24.0))))
 
-    Near zero, where a table at rest stays, five terms of the series are exact.
+
+@inner_kernel
+def fadings(a: float, b: float) -> tuple[float, float]:
+    """Return exp(-a) and exp(-b) of two squares.
+
+    Beyond 50, where nothing of a force is left (2e-22), it is zero at once; near zero, where a
+    table at rest stays, a short series does.
     """
-    near, far = square < 0.004, square >= 50.0
-    series = 1.0 - square * (1.0 - square * (0.5 - square * (1.0 / 6.0 - square * (1.0 / 24.0))))
-    value = where(near, series, 0.0)
-    between = no(near | far)
-    if some(between):
-        value = where(between, exponential(-square), value)
-    return value
+    near_a, near_b = a < 0.002, b < 0.002
+    fade_a, fade_b = where(near_a, _near_one(a), 0.0), where(near_b, _near_one(b), 0.0)
+    between_a, between_b = no(near_a | (a >= 50.0)), no(near_b | (b >= 50.0))
+    if some(between_a | between_b):  # side by side: each alone would have to wait for itself
+        exp_a, exp_b = exponential(-a), exponential(-b)
+        fade_a, fade_b = where(between_a, exp_a, fade_a), where(between_b, exp_b, fade_b)
+    return fade_a, fade_b
+
+
+@inner_kernel
+def _stribeck(v: float, p: FrictionParameters) -> float:
+    """Return |v/v_s|^delta."""
+    ratio = v * p.v_s_inverse
+    raised = ratio * ratio
+    if some(p.delta != 2.0):
+        raised = where(p.delta == 2.0, raised, power(abs(ratio), p.delta))
+    return raised
 
 
 @inner_kernel
 def steady_level(v: float, F_c: float, F_s: float, p: FrictionParameters) -> float:
     """Return the Stribeck level g(v) = F_c + (F_s - F_c) exp(-|v/v_s|^delta) [N]."""
-    ratio = v * p.v_s_inverse
-    raised = ratio * ratio
-    if some(p.delta != 2.0):
-        raised = where(p.delta == 2.0, raised, power(abs(ratio), p.delta))
-    return F_c + (F_s - F_c) * faded(raised)
+    fade, _ = fadings(_stribeck(v, p), 0.0)
+    return F_c + (F_s - F_c) * fade
 
 
 @inner_kernel
@@ -82,7 +96,9 @@ def friction(
     force, z_rate : float
         Force against the motion [N], rate of the deflection [m/s].
     """
-    g = steady_level(v, F_c, F_s, p)
+    ratio = v * p.v_d_inverse
+    fade, damping = fadings(_stribeck(v, p), ratio * ratio)
+    g = F_c + (F_s - F_c) * fade
     if p.model == STRIBECK:
         return g * v / math.sqrt(v * v + p.v_0 * p.v_0), 0.0
     # deflections are compared as forces: sigma_0 z against the level g of steady sliding
@@ -95,9 +111,8 @@ def friction(
         slip = where(pushed, slip, 0.0)
         between = pushed & (size < g)
         if some(between):
-            part = (size - elastic) / (g - elastic)
-            slip *= where(between, 0.5 * sine(math.pi * (part - 0.5)) + 0.5, 1.0)
+            part = min(max((size - elastic) / (g - elastic), 0.0), 1.0)
+            slip *= where(between, 0.5 * sine_near(math.pi * (part - 0.5)) + 0.5, 1.0)
     rubs = g > 0.0
     z_rate = where(rubs, v - slip, 0.0)
-    ratio = v * p.v_d_inverse
-    return where(rubs, force + p.sigma_1 * faded(ratio * ratio) * z_rate, 0.0), z_rate
+    return where(rubs, force + p.sigma_1 * damping * z_rate, 0.0), z_rate

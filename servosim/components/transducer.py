@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._elementary import cosine, exponential, sine
+from servosim._elementary import exponential, sine, sine_cosine
 from servosim._jit import inner_kernel, kernel
 from servosim._lanes import some, where
 from servosim.params import Table, choice, quantity
@@ -265,11 +265,12 @@ def reading_after(
         s, weights, h, p.offset + p.scale * x0, p.offset + p.scale * x1, p.scale * v0, p.scale * v1
     )
     if some(p.e_c != 0.0):
-        begin_phase, end_phase = p.wave * x0 + p.phase, p.wave * x1 + p.phase
-        w = (end_phase - begin_phase) / h
+        sine_0, cosine_0 = sine_cosine(p.wave * x0 + p.phase)
+        sine_1, cosine_1 = sine_cosine(p.wave * x1 + p.phase)
+        w = p.wave * (x1 - x0) / h
         gain = p.e_c * p.rate / (p.rate * p.rate + w * w)
-        begin = p.rate * sine(begin_phase) - w * cosine(begin_phase)
-        finish = p.rate * sine(end_phase) - w * cosine(end_phase)
+        begin = p.rate * sine_0 - w * cosine_0
+        finish = p.rate * sine_1 - w * cosine_1
         end += gain * (finish - begin * weights[0])
     return end
 

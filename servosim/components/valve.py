@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from servosim._elementary import inverse_fourth_root, sine
+from servosim._elementary import inverse_fourth_root, inverse_fourth_roots, sine
 from servosim._jit import inner_kernel, kernel
 from servosim._lanes import some, where
 from servosim.params import Table, choice, number, quantity
@@ -275,21 +275,29 @@ def land_flow(o: float, dp: float, K: float, p: ValveParameters) -> float:
         Flow [m3/s]: ``K o_eff dp / (dp^2 + dp_t^2)^(1/4)``, ``o_eff = (o + sqrt(o^2 + 4c^2))/2``,
         ``dp_t = dp_t1 / (c^2 + max(o, 0)^2)``.
     """
+    part, inner, under = _land(o, dp, p)
+    return K * part * dp * (inner * inverse_fourth_root(under))
+
+
+@inner_kernel
+def _land(o: float, dp: float, p: ValveParameters) -> tuple[float, float, float]:
+    """Return three factors of a land's flow: K a dp D b^(-1/4), written without a division.
+
+    With ``D = c^2 + max(o, 0)^2`` and ``dp_t = dp_t1/D`` the fourth root of ``dp^2 + dp_t^2`` is
+    that of ``b = (dp^2 D^2 + dp_t1^2) D^2`` over D. Inside the overlap ``(o + root)/2`` is c^2 over
+    ``w = (|o| + root)/2``, which keeps its digits, and 1/w goes into b too.
+    """
     c2 = p.c * p.c
     size = abs(o)
     wide = 0.5 * (size + math.sqrt(size * size + 4.0 * c2))
     o_pos = max(o, 0.0)
     D = c2 + o_pos * o_pos
     drop = dp * D
-    root = (drop * drop + p.dp_t * p.dp_t) * (D * D)
-    # the fourth root with dp_t = dp_t1/D, written without a division; inside the overlap
-    # (o + root)/2 is c^2/wide, which keeps its digits
+    b = (drop * drop + p.dp_t * p.dp_t) * (D * D)
     if p.curve == LINEAR:
         below = where(o > 0.0, 1.0, wide * wide)
-        turn = D * inverse_fourth_root(root * (below * below))
-        return K * where(o > 0.0, wide, c2) * dp * turn
-    area = area_fraction(where(o > 0.0, wide, c2 / wide), p)
-    return K * area * dp * (D * inverse_fourth_root(root))
+        return where(o > 0.0, wide, c2), D, b * (below * below)
+    return area_fraction(where(o > 0.0, wide, c2 / wide), p), D, b
 
 
 @inner_kernel
@@ -302,11 +310,18 @@ def output(
     """Return the flows through the lands P-A, B-T, P-B, A-T [m3/s], see ``OUTPUTS``."""
     xs = min(max(x[0], -1.0), 1.0)
     p_A, p_B, p_S, p_T = u[1], u[2], u[3], u[4]
-    q_PA = land_flow(xs - p.L_PA, p_S - p_A, p.K_A, p)
-    q_BT = land_flow(xs - p.L_BT, p_B - p_T, p.K_B, p)
-    q_PB = land_flow(-xs - p.L_PB, p_S - p_B, p.K_B, p)
-    q_AT = land_flow(-xs - p.L_AT, p_A - p_T, p.K_A, p)
-    return q_PA, q_BT, q_PB, q_AT
+    dp_PA, dp_BT, dp_PB, dp_AT = p_S - p_A, p_B - p_T, p_S - p_B, p_A - p_T
+    a_PA, D_PA, b_PA = _land(xs - p.L_PA, dp_PA, p)
+    a_BT, D_BT, b_BT = _land(xs - p.L_BT, dp_BT, p)
+    a_PB, D_PB, b_PB = _land(-xs - p.L_PB, dp_PB, p)
+    a_AT, D_AT, b_AT = _land(-xs - p.L_AT, dp_AT, p)
+    r_PA, r_BT, r_PB, r_AT = inverse_fourth_roots(b_PA, b_BT, b_PB, b_AT)
+    return (
+        p.K_A * a_PA * dp_PA * (D_PA * r_PA),
+        p.K_B * a_BT * dp_BT * (D_BT * r_BT),
+        p.K_B * a_PB * dp_PB * (D_PB * r_PB),
+        p.K_A * a_AT * dp_AT * (D_AT * r_AT),
+    )
 
 
 @inner_kernel

@@ -1,9 +1,9 @@
 """Speed and accuracy of the simulation, as ratios measured in one run.
 
-Run it as ``python tests/benchmark.py`` (some minutes), or with ``--axes 5`` for a quick look. It is
-no test: nothing here asserts a time. It compares servosim with SciPy's and python-control's
-integrators on the same axes: random variations of the demonstration table, 4 s moves, 1 kHz
-control, 0.1 um class.
+Run it as ``python tests/benchmark.py`` (some minutes), or with ``--axes 5`` for a quick look;
+``python tests/benchmark_studies.py`` is its section on many moves at once. It is no test: nothing
+here asserts a time. It compares servosim with SciPy's and python-control's integrators on the same
+axes: random variations of the demonstration table, 4 s moves, 1 kHz control, 0.1 um class.
 
 - Accuracy: every move is run again with a tolerance a thousand times tighter. A reading that is
   rounded the other way, or a lock that closes a sample earlier, makes another move of it (noise,
@@ -36,18 +36,15 @@ sys.path.insert(0, str(HERE))
 FILE = HERE.parent / "params" / "tube_sheet_table.toml"
 DURATION = 4.0
 POSITION_CLASS, PRESSURE_CLASS = 1e-7, 5e3
+METHODS = ("RK45", "LSODA")
 PLAIN = os.environ.get("NUMBA_DISABLE_JIT") == "1"
 
 
-def random_axes(count: int):
-    """Return the demonstration table and random variations of it."""
-    import servosim
-
+def random_changes(count: int) -> list[dict[str, float]]:
+    """Return random variations of the demonstration table: values by path."""
     rng = np.random.default_rng(2026)
-    base = servosim.read_axis(FILE).replace({"move.duration": DURATION})
-    axes = [base]
-    while len(axes) < count:
-        changes = {
+    return [
+        {
             "table.workpiece_mass": rng.uniform(0.0, 900.0),
             "oil.free_air": 10.0 ** rng.uniform(-3.0, -2.0),
             "oil.temperature": rng.uniform(293.15, 328.15),
@@ -63,8 +60,21 @@ def random_axes(count: int):
             "thrust.along": rng.uniform(-100.0, 100.0),
             "move.seed": int(rng.integers(1, 1000)),
         }
-        axes.append(base.replace(changes))
-    return axes
+        for _ in range(count)
+    ]
+
+
+def base_axis():
+    """Return the demonstration table with the move of the benchmark."""
+    import servosim
+
+    return servosim.read_axis(FILE).replace({"move.duration": DURATION})
+
+
+def random_axes(count: int):
+    """Return the demonstration table and random variations of it."""
+    base = base_axis()
+    return [base, *(base.replace(changes) for changes in random_changes(count - 1))]
 
 
 def _apart(a, b) -> tuple[float, float, bool]:
@@ -126,7 +136,7 @@ class _Solver:
         self.rates, self.small = plant.rates, steps.NEGLIGIBLE * rtol / 1e-9
 
     def __call__(self, t, t_end, s, given):
-        begin = time.perf_counter()
+        begin = time.thread_time()  # others who want the processor meanwhile don't count
         if PLAIN:  # lists, which plain Python reads faster than arrays
             numbers, held, course, plan = given
             rest = numbers, held.tolist(), course.tolist(), plan.tolist()
@@ -148,7 +158,7 @@ class _Solver:
         )
         while solver.status == "running":
             solver.step()
-        self.spent += time.perf_counter() - begin
+        self.spent += time.thread_time() - begin
         return solver.y
 
 
@@ -208,15 +218,27 @@ def tolerance_for(axis, method: str) -> float:
     return 1e-8
 
 
-def rivals(axes, moves: int) -> dict[str, Any]:
+def rivals(axes, moves: int, methods: tuple[str, ...] = METHODS) -> dict[str, Any]:
     """Time the rivals' integrators; in a process without a compiler the right side is Python."""
     found: dict[str, Any] = {}
-    for method in ("RK45", "LSODA"):
+    for method in methods:
         rtol = float(os.environ.get(f"RTOL_{method}", "0")) or tolerance_for(axes[0], method)
         _rival_move(axes[0], method, rtol)
         times = [_rival_move(axis, method, rtol)[1] for axis in axes[:moves]]
         found[method] = {"rtol": rtol, "time": statistics.median(times)}
     return found
+
+
+def plain_rivals(compiled: dict[str, Any]) -> dict[str, Any]:
+    """Time the same rivals at the same tolerances with a Python right side, on one move."""
+    environment = dict(os.environ, NUMBA_DISABLE_JIT="1")
+    for method, found in compiled.items():
+        environment[f"RTOL_{method}"] = str(found["rtol"])
+    out = subprocess.run(
+        [sys.executable, str(HERE / "benchmark.py"), "--rivals", *compiled],
+        capture_output=True, text=True, check=True, env=environment,
+    )  # fmt: skip
+    return dict(json.loads(out.stdout))
 
 
 def python_control(axis) -> float:
@@ -276,12 +298,12 @@ def main() -> None:
         "--axes", type=int, default=40, help="number of axes for speed and accuracy"
     )
     parser.add_argument("--moves", type=int, default=3, help="moves of each rival")
-    parser.add_argument("--rivals", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--rivals", nargs="+", choices=METHODS, help=argparse.SUPPRESS)
     options = parser.parse_args()
-    axes = random_axes(max(options.axes, options.moves))
     if options.rivals:
-        print(json.dumps(rivals(axes, options.moves)))
+        print(json.dumps(rivals(random_axes(1), 1, tuple(options.rivals))))
         return
+    axes = random_axes(max(options.axes, options.moves))
     mine = own(axes)
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     t = float(mine["time"])
@@ -304,15 +326,8 @@ def main() -> None:
         f"import {start['import']:.3f} s"
     )
     compiled = rivals(axes, options.moves)
-    environment = dict(os.environ, NUMBA_DISABLE_JIT="1")
-    for method in ("RK45", "LSODA"):
-        environment[f"RTOL_{method}"] = str(compiled[method]["rtol"])
-    out = subprocess.run(
-        [sys.executable, __file__, "--rivals", "--axes", "1", "--moves", "1"],
-        capture_output=True, text=True, check=True, env=environment,
-    )  # fmt: skip
-    plain = json.loads(out.stdout)
-    for method in ("RK45", "LSODA"):
+    plain = plain_rivals(compiled)
+    for method in METHODS:
         for name, found in (("compiled", compiled), ("Python", plain)):
             row = found[method]
             print(

@@ -656,7 +656,7 @@ class _RecordAttributes(AttributeTemplate):
 
 @lower_getattr_generic(LaneRecordType)
 def _get_field(context: Any, builder: Any, typ: Any, value: Any, name: str) -> Any:
-    front, kind = _field(typ.record, name)
+    front, _ = _field(typ.record, name)
     place = builder.gep(value, [ir.Constant(_LONG, typ.record.offset(name))])
     if isinstance(front, LaneRecordType):
         return place

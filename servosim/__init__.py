@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the modules named here
     from .axis import Axis, read_axis
     from .document import AxisFile
+    from .ensemble import Ensemble, ensemble
     from .errors import (
         Fault,
         ParameterError,
@@ -49,6 +50,7 @@ __all__ = [
     "AxisFile",
     "Between",
     "Distributed",
+    "Ensemble",
     "Event",
     "Fault",
     "LogNormal",
@@ -69,6 +71,7 @@ __all__ = [
     "__version__",
     "compare_moves",
     "diff",
+    "ensemble",
     "metrics",
     "plot_move",
     "plot_study",
@@ -85,6 +88,7 @@ __all__ = [
 _HOMES = {
     "axis": ("Axis", "read_axis"),
     "document": ("AxisFile",),
+    "ensemble": ("Ensemble", "ensemble"),
     "errors": (
         "Fault",
         "ParameterError",

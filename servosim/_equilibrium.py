@@ -1,7 +1,7 @@
 """The state in which an axis stands still: all balances solved, nothing guessed.
 
 Force balance leaves one unknown pressure; with the spool's position there are two equations, the
-flow balances of both chambers, each monotone in its unknown. They are solved by bracketed secants
+flow balances of both chambers, each monotone in its unknown. They are solved in narrowing brackets
 inside compiled code, because an ensemble needs one equilibrium for each of its cases. Friction is
 taken as unloaded: of all the states a table with friction can rest in, the middle one.
 """
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _sequence as sequence
+from servosim._brackets import next_share
 from servosim._equations import STATES, AxisParameters
 from servosim._jit import kernel
 from servosim.components.controller import load_pressure, opening_command
@@ -27,6 +28,8 @@ from servosim.program import TIMED, Move
 
 _ITERATIONS = 200
 _PRESSURE_MARGIN = 1e6
+_PRESSURE_DIGITS = 1e-13  # of the supply pressure
+_SPOOL_DIGITS = 1e-14  # of the stroke
 
 
 class Rest(NamedTuple):
@@ -39,18 +42,6 @@ class Rest(NamedTuple):
     p_P: float
     drawn: float  # with the pilot, m3/s
     residual: float  # largest flow that is left over, m3/s
-
-
-@kernel
-def _next(a: float, fa: float, b: float, fb: float, turn: int) -> float:
-    """Return the next trial of a bracketed root: secant, every third time the middle."""
-    if turn % 3 == 2 or fa == fb:
-        return 0.5 * (a + b)
-    s = b - fb * (b - a) / (fb - fa)
-    low, high = min(a, b), max(a, b)
-    if not low < s < high:
-        return 0.5 * (a + b)
-    return s
 
 
 @kernel
@@ -72,48 +63,58 @@ def _into_chambers(
 
 
 @kernel
+def _narrower(
+    x: float, f: float, x_1: float, f_1: float, x_2: float, f_2: float
+) -> tuple[float, float, float, float, float, float]:
+    """Return the bracket with a new trial as its first end, and the end that it leaves behind."""
+    if (f > 0.0) == (f_1 > 0.0):
+        return x, f, x_2, f_2, x_1, f_1
+    return x, f, x_1, f_1, x_2, f_2
+
+
+@kernel
 def _pressure_for(xs: float, F: float, p_S: float, p: AxisParameters) -> float:
     """Return the pressure in A at which nothing flows into A on balance."""
-    a, b = -_PRESSURE_MARGIN, p_S + _PRESSURE_MARGIN
-    fa, fb = _into_chambers(xs, a, F, p_S, p)[0], _into_chambers(xs, b, F, p_S, p)[0]
-    for k in range(_ITERATIONS):
-        s = _next(a, fa, b, fb, k)
-        fs = _into_chambers(xs, s, F, p_S, p)[0]
-        if fs > 0.0:
-            a, fa = s, fs
-        else:
-            b, fb = s, fs
-        if abs(b - a) <= 1e-9 * p_S or fs == 0.0:
-            return s
-    return 0.5 * (a + b)
+    x_1, x_2 = -_PRESSURE_MARGIN, p_S + _PRESSURE_MARGIN
+    f_1, f_2 = _into_chambers(xs, x_1, F, p_S, p)[0], _into_chambers(xs, x_2, F, p_S, p)[0]
+    share = 0.5
+    for _ in range(_ITERATIONS):
+        x = x_1 + share * (x_2 - x_1)
+        f = _into_chambers(xs, x, F, p_S, p)[0]
+        x_1, f_1, x_2, f_2, x_3, f_3 = _narrower(x, f, x_1, f_1, x_2, f_2)
+        width = abs(x_2 - x_1)
+        if f == 0.0 or width <= _PRESSURE_DIGITS * p_S:
+            break
+        share = next_share(x_1, f_1, x_2, f_2, x_3, f_3, 0.5 * _PRESSURE_DIGITS * p_S / width)
+    return x_1
+
+
+@kernel
+def _balance_at(xs: float, F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
+    """Return pressure in A, and a flow that grows with the spool and is zero in balance."""
+    if p.cylinder.has_b == 0:
+        p_A = F / p.cylinder.A_A
+        return p_A, _into_chambers(xs, p_A, F, p_S, p)[0]
+    p_A = _pressure_for(xs, F, p_S, p)
+    return p_A, -_into_chambers(xs, p_A, F, p_S, p)[1]
 
 
 @kernel
 def _spool_for(F: float, p_S: float, p: AxisParameters) -> tuple[float, float]:
     """Return spool position and pressure in A at which both chambers balance."""
-    single = p.cylinder.has_b == 0
-    a, b = -1.0, 1.0
-    p_A = F / p.cylinder.A_A
-    if single:
-        fa, fb = _into_chambers(a, p_A, F, p_S, p)[0], _into_chambers(b, p_A, F, p_S, p)[0]
-    else:
-        fa = -_into_chambers(a, _pressure_for(a, F, p_S, p), F, p_S, p)[1]
-        fb = -_into_chambers(b, _pressure_for(b, F, p_S, p), F, p_S, p)[1]
-    s = 0.0
-    for k in range(_ITERATIONS):
-        s = _next(a, fa, b, fb, k)
-        if single:
-            fs = _into_chambers(s, p_A, F, p_S, p)[0]
-        else:
-            p_A = _pressure_for(s, F, p_S, p)
-            fs = -_into_chambers(s, p_A, F, p_S, p)[1]
-        if fs > 0.0:
-            b, fb = s, fs
-        else:
-            a, fa = s, fs
-        if abs(b - a) <= 1e-14 or fs == 0.0:
+    x_1, x_2 = -1.0, 1.0
+    p_A, f_1 = _balance_at(x_1, F, p_S, p)
+    p_A, f_2 = _balance_at(x_2, F, p_S, p)
+    share, xs = 0.5, 0.0
+    for _ in range(_ITERATIONS):
+        xs = x_1 + share * (x_2 - x_1)
+        p_A, f = _balance_at(xs, F, p_S, p)
+        x_1, f_1, x_2, f_2, x_3, f_3 = _narrower(xs, f, x_1, f_1, x_2, f_2)
+        width = abs(x_2 - x_1)
+        if f == 0.0 or width <= _SPOOL_DIGITS:
             break
-    return s, p_A
+        share = next_share(x_1, f_1, x_2, f_2, x_3, f_3, 0.5 * _SPOOL_DIGITS / width)
+    return xs, p_A
 
 
 @kernel

@@ -8,7 +8,7 @@ and a block of lanes is that matrix turned round.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -33,12 +33,16 @@ def _dtype(value: Any, kind: Any = np.float64) -> np.dtype[Any]:
     return np.dtype((kind, np.shape(value))) if np.ndim(value) else np.dtype(kind)
 
 
-def _numbers(value: Any) -> Iterator[float]:
+def _numbers(value: Any) -> list[float]:
+    found: list[float] = []
     for part in value:
-        if isinstance(part, (float, int)):
-            yield part
+        if type(part) is float or type(part) is int:
+            found.append(part)
+        elif isinstance(part, tuple):
+            found += _numbers(part)
         else:
-            yield from _numbers(part)
+            found += np.ravel(part).tolist()
+    return found
 
 
 class Layout:
@@ -67,7 +71,7 @@ class Layout:
 
     def words(self, value: Any) -> NDArray[np.float64]:
         """Return a tuple of this kind as words of memory, shape (n_words,)."""
-        row = np.fromiter(_numbers(value), np.float64, self.n_words)
+        row = np.array(_numbers(value), dtype=np.float64)
         row.view(np.int64)[self._whole] = row[self._whole]
         return row
 

@@ -88,11 +88,12 @@ def ensemble(
         Figures, and how each case ended. A case that fails is a row, not an exception.
     """
     n = len(axes)
+    figures = np.full((len(DEFINITIONS), n), np.nan)
     found = Ensemble(
         status=np.zeros(n, dtype=np.int8),
         reasons=[""] * n,
         events=[()] * n,
-        metrics={name: np.full(n, np.nan) for name in DEFINITIONS},
+        metrics=dict(zip(DEFINITIONS, figures, strict=True)),
     )
     if n == 0:
         return found
@@ -101,7 +102,7 @@ def ensemble(
     kept: list[dict[str, NDArray[np.float64]]] = [{}] * n
 
     def work(chosen: NDArray[np.intp]) -> int:
-        _run(cases, chosen, tolerance, tuple(traces), found, kept)
+        _run(cases, chosen, tolerance, tuple(traces), found, figures, kept)
         return len(chosen)
 
     done = 0
@@ -132,28 +133,29 @@ def _run(
     tolerance: float,
     traces: tuple[str, ...],
     found: Ensemble,
+    figures: NDArray[np.float64],
     kept: list[dict[str, NDArray[np.float64]]],
 ) -> None:
     """Run a set of cases and write down what they gave; one that stumbles is run again alone."""
     ended = run_set(cases, chosen, tolerance, bool(traces))
     kinds = events_of_set(cases, chosen, ended)
+    figures[:, chosen] = ended.figures.T
     for lane, k in enumerate(chosen):
         axis, move, seed = cases.axes[k], cases.moves[k], cases.seeds[k]
         fault = rest_fault(axis, move.start, *ended.rests[lane])
         if fault is not None:
             found.status[k], found.reasons[k] = Status.REFUSED, str(ParameterError(fault))
+            figures[:, k] = np.nan
         elif ended.status[lane] != Status.COMPLETE:
             run = simulate(axis, move, seed=seed, tolerance=tolerance, on_failure="return")
             found.status[k] = run.status
             found.reasons[k] = "" if run.status == Status.COMPLETE else run.message
             found.events[k] = tuple(dict.fromkeys(event.kind for event in run.events))
-            for name, metric in metrics(run).items():
-                found.metrics[name][k] = np.nan if metric.value is None else metric.value
+            values = [metric.value for metric in metrics(run).values()]
+            figures[:, k] = [np.nan if value is None else value for value in values]
             kept[k] = _signals_of(run, traces)
         else:
             found.events[k] = kinds[lane]
-            for name, value in zip(DEFINITIONS, ended.figures[lane], strict=True):
-                found.metrics[name][k] = value
             if traces:
                 kept[k] = _signals_of(run_of(cases, int(k), lane, ended, tolerance), traces)
 

@@ -11,7 +11,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-from servosim._jit import inner_kernel, kernel
+from servosim._brackets import next_share
+from servosim._jit import kernel
 from servosim.components.oil import Oil, density, viscosity
 from servosim.components.valve import (
     CURVE,
@@ -51,23 +52,6 @@ class Lands(NamedTuple):
     knots_y: tuple[float, ...]
 
 
-@inner_kernel
-def _next_share(
-    x_1: float, f_1: float, x_2: float, f_2: float, x_3: float, f_3: float, least: float
-) -> float:
-    """Return where between x_1 and x_2, a bracket, a zero is looked for next, as a share of it.
-
-    By inverse quadratic interpolation where that is safe, else in the middle (T. R. Chandrupatla,
-    Advances in Engineering Software 28 (1997) 145, from memory).
-    """
-    xi, phi = (x_1 - x_2) / (x_3 - x_2), (f_1 - f_2) / (f_3 - f_2)
-    if not (phi * phi < xi and (1.0 - phi) * (1.0 - phi) < 1.0 - xi):
-        return 0.5
-    share = f_1 / (f_2 - f_1) * f_3 / (f_2 - f_3)
-    share += (x_3 - x_1) / (x_2 - x_1) * f_1 / (f_3 - f_1) * f_2 / (f_3 - f_2)
-    return min(max(share, least), 1.0 - least)
-
-
 @kernel
 def blocked_port_pressure(
     xs: float, L_P: float, L_T: float, K: float, p_S: float, sign: float, p: ValveParameters
@@ -88,7 +72,7 @@ def blocked_port_pressure(
         width = abs(x_2 - x_1)
         if f == 0.0 or width <= 2.0 * _PRESSURE_DIGITS * p_S:
             break
-        share = _next_share(x_1, f_1, x_2, f_2, x_3, f_3, _PRESSURE_DIGITS * p_S / width)
+        share = next_share(x_1, f_1, x_2, f_2, x_3, f_3, _PRESSURE_DIGITS * p_S / width)
     return x_1 if abs(f_1) <= abs(f_2) else x_2
 
 
@@ -216,7 +200,7 @@ def _solve_lands(
         if f == 0.0 or width <= 2.0 * digits:
             break
         if by_leakage or width <= _HALVED:
-            share = _next_share(x_1, f_1, x_2, f_2, x_3, f_3, digits / width)
+            share = next_share(x_1, f_1, x_2, f_2, x_3, f_3, digits / width)
     found = _with_clearance(math.exp(x_1 if abs(f_1) <= abs(f_2) else x_2), flow_scale, ratio, p)
     return found.K_A, found.K_B, found.c
 

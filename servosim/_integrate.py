@@ -259,6 +259,134 @@ def earlier(t: float, corner: float, t_to: float) -> float:
 
 
 @kernel
+def _read(
+    k: float,
+    reading: float,
+    x: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    replay: NDArray[np.float64],
+    readings: NDArray[np.float64],
+    counts: NDArray[np.int64],
+    p: AxisParameters,
+) -> tuple[float, float, float]:
+    """Return what the controller sees of position and pressures at sample k, see :func:`run`."""
+    late, n_noise, n_replay = counts[2], counts[3], counts[4]
+    s, i = p.transducer, p.index
+    y, p_A, p_B = reading, 0.0 * reading, 0.0 * reading
+    if late > 0:
+        put(readings, k, 0, reading)
+        y = get(readings, max(k - late, 0.0), 0)
+    if s.has_pressure == 1:
+        p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
+    if p.controller.sampled == 0:
+        return y, p_A, p_B
+    n_y = n_A = n_B = 0.0 * y
+    if n_noise > 0:
+        row = min(k, n_noise - 1.0)
+        n_y, n_A, n_B = get(noise, row, 0), get(noise, row, 1), get(noise, row, 2)
+    y = rounded(y + s.noise * n_y, s.resolution)
+    if s.has_pressure == 1:
+        p_A, p_B = pressure_sample(p_A, n_A, s), pressure_sample(p_B, n_B, s)
+    if n_replay > 0:
+        row, seen = min(k, n_replay - 1.0), k < n_replay
+        y = where(seen, get(replay, row, 0), y)
+        p_A = where(seen, get(replay, row, 1), p_A)
+        p_B = where(seen, get(replay, row, 2), p_B)
+    return y, p_A, p_B
+
+
+@kernel
+def _begin_sums(
+    x: NDArray[np.float64],
+    gathered: NDArray[np.float64],
+    extremes: NDArray[np.float64],
+    p: AxisParameters,
+) -> None:
+    """Write the sums and extremes of a run that begins."""
+    for side in range(2):
+        value = x[p.index.pressure_a] if side == 0 else x[p.index.pressure_b]
+        extremes[side, 0] = extremes[2 + side, 0] = value
+        extremes[side, 1] = extremes[2 + side, 1] = 0.0
+    for j in range(len(sums.NOTHING_GATHERED)):
+        gathered[j] = sums.NOTHING_GATHERED[j]
+    gathered[sums.DRAWN_FIRST] = x[p.index.drawn_volume]
+
+
+@kernel
+def _gather(
+    here: bool, u: float, x: NDArray[np.float64], gathered: NDArray[np.float64], p: AxisParameters
+) -> None:
+    """Gather for the figures what this sample adds."""
+    i = p.index
+    second = i.pressure_b if p.cylinder.has_b == 1 else i.pressure_a
+    before = (gathered[0], gathered[1], gathered[2], gathered[3], gathered[4])
+    pressures = (x[i.supply_pressure], x[i.pressure_a], x[second])
+    limit = sums.command_limit(p.controller.u_max)
+    drawn, release = x[i.drawn_volume], p.oil.p_release
+    lowest, below, limited, growth, last = sums.gather(before, *pressures, drawn, u, release, limit)
+    gathered[0], gathered[1] = where(here, lowest, before[0]), where(here, below, before[1])
+    gathered[2], gathered[3] = where(here, limited, before[2]), where(here, growth, before[3])
+    gathered[4] = where(here, last, before[4])
+
+
+@kernel
+def _end_sums(
+    x: NDArray[np.float64],
+    gathered: NDArray[np.float64],
+    extremes: NDArray[np.float64],
+    p: AxisParameters,
+) -> None:
+    """Add to the sums of a run what is known at its end."""
+    i = p.index
+    gathered[sums.ENERGY], gathered[sums.WORK] = x[i.supplied_energy], x[i.mechanical_work]
+    gathered[sums.HEAT] = x[i.heat]
+    for j in range(4):
+        gathered[sums.HIGHEST_A + j] = extremes[j, 0]
+
+
+@kernel
+def _keep(
+    k: float,
+    x: NDArray[np.float64],
+    w: Any,
+    row: NDArray[np.float64],
+    X: NDArray[np.float64],
+    R: NDArray[np.float64],
+    n_states: int,
+) -> None:
+    """Write all states and the record of sample k."""
+    row[9], row[10], row[11], row[12] = w.area_a, w.area_b, w.thrust, w.normal
+    row[13], row[14] = w.brake, w.brake_position
+    row[16], row[17] = w.merged_a, w.merged_b
+    for j in range(N_RECORD):
+        put(R, k, j, row[j])
+    for j in range(n_states):
+        put(X, k, j, x[j])
+
+
+@kernel
+def _carry_on(
+    t: float,
+    here: bool,
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
+    w: Any,
+    p: AxisParameters,
+) -> None:
+    """Take checks that open by the opposite line, and a slipping brake, along with a step."""
+    if sequence.opposite_piloted(p):
+        span = t - w.t_0
+        area_a = sequence.area_after(w.area_a, w.area_slope_a, span)
+        area_b = sequence.area_after(w.area_b, w.area_slope_b, span)
+        d[sequence.AREA_A] = where(here, area_a, d[sequence.AREA_A])
+        d[sequence.AREA_B] = where(here, area_b, d[sequence.AREA_B])
+    if p.lock.brake == 1:
+        anchor = brake_anchor(x[p.index.table_position], d[sequence.BRAKE_POSITION], p.load)
+        drags = here & (d[sequence.BRAKE] == 1.0)
+        d[sequence.BRAKE_POSITION] = where(drags, anchor, d[sequence.BRAKE_POSITION])
+
+
+@kernel
 def run(
     p: AxisParameters,
     m: Move,
@@ -343,22 +471,13 @@ def run(
         Steps tried in all.
     """
     n_t, n_states, late = counts[0], counts[1], counts[2]
-    n_noise, n_replay, fixed_steps = counts[3], counts[4], counts[5]
-    most, most_in_all, all_kept = counts[6], counts[7], counts[8]
+    fixed_steps, most, most_in_all, all_kept = counts[5], counts[6], counts[7], counts[8]
     i, c, T_s = p.index, p.controller, p.controller.period
     part = p.transducer.delay - late * T_s
     part = where(part < 1e-9 * T_s, 0.0, part)
     opposite = sequence.opposite_piloted(p)
     w.exact_readings = c.sampled
-    second = i.pressure_b if p.cylinder.has_b == 1 else i.pressure_a
-    for side in range(2):
-        value = x[i.pressure_a] if side == 0 else x[i.pressure_b]
-        extremes[side, 0] = extremes[2 + side, 0] = value
-        extremes[side, 1] = extremes[2 + side, 1] = 0.0
-    limit = sums.command_limit(c.u_max)
-    for j in range(len(sums.NOTHING_GATHERED)):
-        gathered[j] = sums.NOTHING_GATHERED[j]
-    gathered[sums.DRAWN_FIRST] = x[i.drawn_volume]
+    _begin_sums(x, gathered, extremes, p)
     zero = 0.0 * T_s
     k, t, t_next, t_thrust, u = zero, zero, zero, zero, zero
     steps, tries, samples, status, reading = zero, zero, zero, zero, x[i.scale_reading]
@@ -377,28 +496,7 @@ def run(
                 for j in range(sequence.SIZE):
                     spare[j] = d[j]
             reading = where(here & (part == 0.0), x[i.scale_reading], reading)
-            y = reading
-            if late > 0:
-                put(readings, k, 0, reading)
-                y = get(readings, max(k - late, 0.0), 0)
-            p_A = p_B = zero
-            if p.transducer.has_pressure == 1:
-                p_A, p_B = x[i.pressure_reading_a], x[i.pressure_reading_b]
-            if c.sampled == 1:
-                n_y = n_A = n_B = zero
-                if n_noise > 0:
-                    row_n = min(k, n_noise - 1.0)
-                    n_y, n_A = get(noise, row_n, 0), get(noise, row_n, 1)
-                    n_B = get(noise, row_n, 2)
-                y = rounded(y + p.transducer.noise * n_y, p.transducer.resolution)
-                if p.transducer.has_pressure == 1:
-                    p_A = pressure_sample(p_A, n_A, p.transducer)
-                    p_B = pressure_sample(p_B, n_B, p.transducer)
-                if n_replay > 0:
-                    row_n, seen = min(k, n_replay - 1.0), k < n_replay
-                    y = where(seen, get(replay, row_n, 0), y)
-                    p_A = where(seen, get(replay, row_n, 1), p_A)
-                    p_B = where(seen, get(replay, row_n, 2), p_B)
+            y, p_A, p_B = _read(k, reading, x, noise, replay, readings, counts, p)
             phase_before = d[sequence.PHASE]
             sequence.sequence(t, y, x[i.spool], m.target, m.hold_time, d, p)
             jumped = sequence.act(t, here, x, d, p) | (d[sequence.PHASE] != phase_before)
@@ -433,20 +531,7 @@ def run(
             row[8] = d[sequence.PHASE]
             put(kept, k, 0, x[i.table_position])
             put(kept, k, 1, row[3])
-            before = (gathered[0], gathered[1], gathered[2], gathered[3], gathered[4])
-            pressures = (x[i.supply_pressure], x[i.pressure_a], x[second])
-            after = sums.gather(
-                before, *pressures, x[i.drawn_volume], command, p.oil.p_release, limit
-            )
-            gathered[0], gathered[1] = (
-                where(here, after[0], before[0]),
-                where(here, after[1], before[1]),
-            )
-            gathered[2], gathered[3] = (
-                where(here, after[2], before[2]),
-                where(here, after[3], before[3]),
-            )
-            gathered[4] = where(here, after[4], before[4])
+            _gather(here, command, x, gathered, p)
             _watch(t, here, x, d, events, p)
             if mixed:
                 for j in range(sequence.SIZE):
@@ -456,13 +541,7 @@ def run(
         if some(here):
             if all_kept == 1:
                 row[1] = spool_command(t, x, w, p, m)
-                row[9], row[10], row[11], row[12] = w.area_a, w.area_b, w.thrust, w.normal
-                row[13], row[14] = w.brake, w.brake_position
-                row[16], row[17] = w.merged_a, w.merged_b
-                for j in range(N_RECORD):
-                    put(R, k, j, row[j])
-                for j in range(n_states):
-                    put(X, k, j, x[j])
+                _keep(k, x, w, row, X, R, n_states)
             tries = where(here, 0.0, tries)
             k = where(here, k + 1.0, k)
             samples = where(here, k, samples)
@@ -501,16 +580,7 @@ def run(
             status = where(failed, code, status)
             running &= no(failed)
         begins = running & (t >= t_to)
-        if opposite:
-            span = t - w.t_0
-            area_a = sequence.area_after(w.area_a, w.area_slope_a, span)
-            area_b = sequence.area_after(w.area_b, w.area_slope_b, span)
-            d[sequence.AREA_A] = where(running, area_a, d[sequence.AREA_A])
-            d[sequence.AREA_B] = where(running, area_b, d[sequence.AREA_B])
-        if p.lock.brake == 1:
-            anchor = brake_anchor(x[i.table_position], d[sequence.BRAKE_POSITION], p.load)
-            drags = running & (d[sequence.BRAKE] == 1.0)
-            d[sequence.BRAKE_POSITION] = where(drags, anchor, d[sequence.BRAKE_POSITION])
+        _carry_on(t, running, x, d, w, p)
         due = begins & (t >= u_time)
         if some(due):
             _apply(t, due, u, x, d, p)
@@ -524,10 +594,7 @@ def run(
             braked, joined = d[sequence.BRAKE], d[sequence.MERGED_A] + d[sequence.MERGED_B]
             jumped = sequence.act(t, inside, x, d, p) | (braked != d[sequence.BRAKE])
             fresh |= jumped | (joined != d[sequence.MERGED_A] + d[sequence.MERGED_B])
-    gathered[sums.ENERGY], gathered[sums.WORK] = x[i.supplied_energy], x[i.mechanical_work]
-    gathered[sums.HEAT] = x[i.heat]
-    for j in range(4):
-        gathered[sums.HIGHEST_A + j] = extremes[j, 0]
+    _end_sums(x, gathered, extremes, p)
     return status, samples, t, steps
 
 

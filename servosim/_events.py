@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim import _integrate, _sequence
+from servosim import _samples, _sequence
 from servosim._equations import STATE_UNITS
 from servosim._step import MOST_STEPS, QUADRATURE_STATES
 from servosim.axis import Axis
@@ -73,7 +73,7 @@ def message(axis: Axis, status: Status, t: float, x: NDArray[np.float64]) -> str
 def _check_passes(noted: NDArray[np.float64]) -> list[Event]:
     """Return an event if closed checks let oil pass from the lines into the chambers."""
     found = []
-    for side, row in (("a", _integrate.CHECK_A_PASSES), ("b", _integrate.CHECK_B_PASSES)):
+    for side, row in (("a", _samples.CHECK_A_PASSES), ("b", _samples.CHECK_B_PASSES)):
         time, over, held, count = noted[row]
         if count:
             sentence = (
@@ -108,7 +108,7 @@ def events_of(
             Event(kind, float(row[0]), state, float(row[1]), float(row[2]), int(row[3]), sentence)
         )
 
-    row = noted[_integrate.CAVITATION]
+    row = noted[_samples.CAVITATION]
     if row[3]:
         index = axis.parameters.index
         k = min(round(row[0] / axis.parameters.controller.period), len(states) - 1)
@@ -121,7 +121,7 @@ def events_of(
             f"air release pressure of {row[2] / 1e5:.2f} bar (gauge). Decelerate less, raise the "
             "supply or return pressure, or choose a smaller valve.",
         )
-    row = noted[_integrate.END_STOP]
+    row = noted[_samples.END_STOP]
     if row[3] and not (row[0] == 0.0 and abs(row[1] - row[2]) < 1e-4):  # it may start at the end
         add(
             "end_stop",
@@ -131,7 +131,7 @@ def events_of(
             f"stroke ends at {row[2] * 1e3:.1f} mm. Check the target, the gain's "
             "sign and the overshoot.",
         )
-    row = noted[_integrate.BRAKE_SLIP]
+    row = noted[_samples.BRAKE_SLIP]
     if row[3]:
         add(
             "brake_slip",
@@ -140,7 +140,7 @@ def events_of(
             f"The holding brake slips at {row[0]:.3f} s: it would have to hold more than "
             f"{row[2]:.0f} N. Choose a stronger brake or less load.",
         )
-    row = noted[_integrate.CHECK_STAYS_SHUT]
+    row = noted[_samples.CHECK_STAYS_SHUT]
     if row[3]:
         add(
             "check_stays_shut",
@@ -240,7 +240,7 @@ def _lock_events(
         return []
     T = p.controller.period
     end = (len(record) - 1) * T
-    y = record[:, _integrate.RECORD.index("measured_position")]
+    y = record[:, _samples.RECORD.index("measured_position")]
     locked, released = memory[_sequence.T_LOCKED], memory[_sequence.T_FREE]
     x = states[:, p.index.table_position]
 
@@ -292,8 +292,8 @@ def _lock_events(
         add("lock_never_opened", opening, "line_pressure_a", 0.0, 0.0, text)
     if not np.isnan(opening):
         force = record[min(round(opening / T), len(record) - 1)]
-        along = force[_integrate.RECORD.index("thrust")]
-        across = force[_integrate.RECORD.index("normal_thrust")]
+        along = force[_samples.RECORD.index("thrust")]
+        across = force[_samples.RECORD.index("normal_thrust")]
         if along != 0.0 or across != 0.0:
             add(
                 "opened_under_thrust",

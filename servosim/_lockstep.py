@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _figure_sums as sums
-from servosim import _figures, _integrate
+from servosim import _figures, _integrate, _samples
 from servosim import _sequence as sequence
 from servosim._equations import STATES, AxisParameters, nothing_held
 from servosim._equilibrium import begin_many
@@ -220,9 +220,9 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
     space = aligned(STAGES + 2, n_states, WIDTH)
     space[STAGES + 1] = x
     rows = n_t + 1 if traces else 1
-    X, R = aligned(rows, n_states, WIDTH), aligned(rows, _integrate.N_RECORD, WIDTH)
+    X, R = aligned(rows, n_states, WIDTH), aligned(rows, _samples.N_RECORD, WIDTH)
     kept, gathered = aligned(n_t + 1, 2, WIDTH), aligned(N_GATHERED, WIDTH)
-    events, extremes = aligned(_integrate.N_EVENTS, 4, WIDTH), aligned(4, 2, WIDTH)
+    events, extremes = aligned(_samples.N_EVENTS, 4, WIDTH), aligned(4, 2, WIDTH)
     progress, ended = np.zeros(2, dtype=np.int64), aligned(4, WIDTH)
     _integrate.run_lanes(
         axis_layout.block(parameters),
@@ -282,8 +282,8 @@ def events_of_set(cases: Cases, chosen: NDArray[np.intp], ended: Ended) -> list[
     count = noted[:, 3] > 0.0
     first = cases.axes[chosen[0]].parameters
     axes = [cases.axes[k].parameters for k in chosen]
-    begins_there = (noted[_integrate.END_STOP, 0] == 0.0) & (
-        np.abs(noted[_integrate.END_STOP, 1] - noted[_integrate.END_STOP, 2]) < 1e-4
+    begins_there = (noted[_samples.END_STOP, 0] == 0.0) & (
+        np.abs(noted[_samples.END_STOP, 1] - noted[_samples.END_STOP, 2]) < 1e-4
     )
     set_pressure = np.array([p.supply.p_set for p in axes])
     window = np.array([cases.moves[k].window for k in chosen])
@@ -291,12 +291,12 @@ def events_of_set(cases: Cases, chosen: NDArray[np.intp], ended: Ended) -> list[
     never = np.isnan(memory[sequence.T_LOCKED])
     locks = bool(first.lock.kind or first.lock.brake)
     opens = ~np.isnan(memory[sequence.T_OPEN]) & ~never
-    passes = count[_integrate.CHECK_A_PASSES] | count[_integrate.CHECK_B_PASSES]
+    passes = count[_samples.CHECK_A_PASSES] | count[_samples.CHECK_B_PASSES]
     happened = {
-        "cavitation": count[_integrate.CAVITATION],
-        "end_stop": count[_integrate.END_STOP] & ~begins_there,
-        "brake_slip": count[_integrate.BRAKE_SLIP],
-        "check_stays_shut": count[_integrate.CHECK_STAYS_SHUT],
+        "cavitation": count[_samples.CAVITATION],
+        "end_stop": count[_samples.END_STOP] & ~begins_there,
+        "brake_slip": count[_samples.BRAKE_SLIP],
+        "check_stays_shut": count[_samples.CHECK_STAYS_SHUT],
         "check_passes": passes,
         "valve_saturation": gathered[sums.LIMITED] > 0.0,
         "pressure_too_high": highest > HIGHEST_PRESSURE,

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._equations import AxisParameters, load_inputs, load_states, valve_flows
-from servosim._integrate import RECORD
 from servosim._jit import kernel
+from servosim._samples import RECORD
 from servosim.components import controller as controller_block
 from servosim.components import load as load_block
 from servosim.components import valve as valve_block
@@ -57,7 +57,7 @@ def recompute(
     X : ndarray, shape (n_t, n_states)
         States at the samples, SI units.
     R : ndarray, shape (n_t, n_record)
-        Record at the samples, see ``servosim._integrate.RECORD``.
+        Record at the samples, see ``servosim._samples.RECORD``.
     w : record of Held
         Held inputs, overwritten.
     p : AxisParameters

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._figure_spans import Spans, find_spans, new_spans
-from servosim._integrate import RECORD
 from servosim._record import record
+from servosim._samples import RECORD
 from servosim.result import Run, Status
 
 Array = NDArray[np.float64]

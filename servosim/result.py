@@ -80,7 +80,7 @@ class Run:
     states : ndarray, shape (n_t, n_states)
         States at the samples [SI], in the order of ``axis.parameters.index``.
     record : ndarray, shape (n_t, n_record)
-        What the control side did, see ``servosim._integrate.RECORD``.
+        What the control side did, see ``servosim._samples.RECORD``.
     memory : ndarray
         Memory of sequence and controller after the run.
     extremes : ndarray, shape (4, 2)

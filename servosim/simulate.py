@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim import _integrate, _sequence
+from servosim import _integrate, _samples, _sequence
 from servosim._equations import STATES, nothing_held
 from servosim._equilibrium import begin
 from servosim._events import SCALES, events_of, message
@@ -137,13 +137,13 @@ def simulate(
     fault = rest_fault(axis, move.start, balance.spool, balance.residual)
     if fault is not None:
         raise ParameterError(fault)
-    X, R = np.zeros((n_t + 1, len(STATES))), np.zeros((n_t + 1, _integrate.N_RECORD))
-    events = np.zeros((_integrate.N_EVENTS, 4))
+    X, R = np.zeros((n_t + 1, len(STATES))), np.zeros((n_t + 1, _samples.N_RECORD))
+    events = np.zeros((_samples.N_EVENTS, 4))
     extremes = np.zeros((4, 2))
     done = np.zeros(2, dtype=np.int64)
     seen = np.zeros((0, 3))
     if replay is not None:
-        columns = [_integrate.RECORD.index(name) for name in READINGS]
+        columns = [_samples.RECORD.index(name) for name in READINGS]
         seen = np.ascontiguousarray(replay.record[:, columns])
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
     late = samples_late(axis)
@@ -156,7 +156,7 @@ def simulate(
         (
             *(p, m, x, memory, record(nothing_held()), noise, seen, np.empty((n_t + 1, 1))),
             *(counts, 1.0 / error_scale(axis), tolerance, space, x.copy()),
-            *(X, R, kept, np.zeros(_integrate.N_RECORD), np.empty(_sequence.SIZE)),
+            *(X, R, kept, np.zeros(_samples.N_RECORD), np.empty(_sequence.SIZE)),
             *(gathered, events, extremes, done),
         ),
         done,

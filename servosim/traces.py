@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._equations import nothing_held
-from servosim._integrate import RECORD
 from servosim._record import record
+from servosim._samples import RECORD
 from servosim._sequence import PHASES
 from servosim._signals import RECOMPUTED, recompute
 from servosim._whole_file import whole_file

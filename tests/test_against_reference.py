@@ -27,8 +27,8 @@ from test_parameter_files import CASES
 from servosim import _sequence as sequence
 from servosim._equations import STATES, axis_rhs, nothing_held
 from servosim._equilibrium import initial_state
-from servosim._integrate import RECORD
 from servosim._record import record
+from servosim._samples import RECORD
 from servosim.axis import read_axis
 from servosim.motion import profile_at
 from servosim.simulate import simulate

@@ -20,8 +20,8 @@ from servosim import _sequence as sequence
 from servosim import _step
 from servosim._equations import STATES, axis_rhs, nothing_held
 from servosim._equilibrium import initial_state
-from servosim._integrate import RECORD
 from servosim._record import record
+from servosim._samples import RECORD
 from servosim.axis import read_axis
 from servosim.components import load as load_block
 from servosim.simulate import simulate

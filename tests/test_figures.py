@@ -13,8 +13,8 @@ from test_parameter_files import CASES, case_of
 
 from servosim import _figure_sums, _figures, _sequence, metrics, read_axis, simulate
 from servosim._figure_spans import Spans, find_spans, new_spans
-from servosim._integrate import RECORD
 from servosim._record import record
+from servosim._samples import RECORD
 from servosim.metrics import DEFINITIONS
 from servosim.program import thrust_at
 from servosim.result import Status

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from servosim import _sequence, metrics, read_axis, simulate
 from servosim._figure_rest import turning_points
-from servosim._integrate import RECORD
+from servosim._samples import RECORD
 from servosim.metrics import DEFINITIONS
 from servosim.result import Status
 

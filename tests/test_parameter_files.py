@@ -13,7 +13,7 @@ import pytest
 
 from servosim import _sequence as sequence
 from servosim import params
-from servosim._integrate import RECORD
+from servosim._samples import RECORD
 from servosim.axis import read_axis
 from servosim.components.cylinder import cylinder_parameters
 from servosim.document import AxisFile

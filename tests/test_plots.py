@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from servosim import ParameterError, _sequence, read_axis, simulate
 from servosim import plots as drawn
 from servosim._drawing import STYLES, phase_spans
-from servosim._integrate import RECORD
+from servosim._samples import RECORD
 from servosim.result import Status
 
 PANELS = (

@@ -62,7 +62,7 @@ class TestBrake:
 
 
 def servosim_column(name):
-    from servosim._integrate import RECORD
+    from servosim._samples import RECORD
 
     return RECORD.index(name)
 

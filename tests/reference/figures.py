@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _sequence as sequence
-from servosim._integrate import RECORD
+from servosim._samples import RECORD
 from servosim.metrics import DEFINITIONS
 from servosim.program import TIMED
 from servosim.result import Run, Status

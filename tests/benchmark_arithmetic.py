@@ -261,7 +261,7 @@ def count_here(duration: float) -> dict[str, Any]:
     """
     from benchmark import base_axis
 
-    from servosim import _integrate, _samples, _step
+    from servosim import _integrate, _step
     from servosim import _sequence as sequence
     from servosim._equations import STATES, nothing_held
     from servosim._equilibrium import begin
@@ -287,8 +287,8 @@ def count_here(duration: float) -> dict[str, Any]:
         _counted(p), _counted(m), state, memory, _counted(nothing_held()),
         np.array(_counted(noise), dtype=object), np.zeros((0, 3)), _array(n_t + 1, 1), counts,
         weights, Counted(TOLERANCE), space, state.copy(), np.zeros((1, n)),
-        np.zeros((1, _samples.N_RECORD)), _array(n_t + 1, 2), _array(_samples.N_RECORD),
-        _array(sequence.SIZE), _array(N_GATHERED), _array(_samples.N_EVENTS, 4), _array(4, 2),
+        np.zeros((1, _integrate.N_RECORD)), _array(n_t + 1, 2), _array(_integrate.N_RECORD),
+        _array(sequence.SIZE), _array(N_GATHERED), _array(_integrate.N_EVENTS, 4), _array(4, 2),
         np.zeros(2, dtype=np.int64),
     )  # fmt: skip
     if float(status) or float(samples) != n_t:

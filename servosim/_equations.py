@@ -423,6 +423,16 @@ def axis_rhs(
     p_A, p_B = x[i.pressure_a], x[i.pressure_b]
     p_lA, p_lB = x[i.line_pressure_a], x[i.line_pressure_b]
     p_S = x[i.supply_pressure]
+    # friction is the longest chain of operations: begun first, it waits beside all the others
+    inputs = load_inputs(t, x, w, p)
+    d_load = load_block.derivative(t, load_states(x, p), inputs, p.load)
+    dx[i.table_position] = d_load[2]
+    dx[i.table_velocity] = d_load[3]
+    dx[i.piston_position] = d_load[0]
+    dx[i.piston_velocity] = d_load[1]
+    dx[i.way_bristle] = d_load[4]
+    dx[i.seal_bristle] = d_load[5]
+
     q_PA, q_BT, q_PB, q_AT = valve_flows(t, x, p)
     q_lkA, q_lkB = lock_flows(t, x, w, p)
 
@@ -464,15 +474,6 @@ def axis_rhs(
     dx[i.line_pressure_b] = d_lB
     dx[i.pressure_a] = d_A
     dx[i.pressure_b] = d_B
-
-    inputs = load_inputs(t, x, w, p)
-    d_load = load_block.derivative(t, load_states(x, p), inputs, p.load)
-    dx[i.table_position] = d_load[2]
-    dx[i.table_velocity] = d_load[3]
-    dx[i.piston_position] = d_load[0]
-    dx[i.piston_velocity] = d_load[1]
-    dx[i.way_bristle] = d_load[4]
-    dx[i.seal_bristle] = d_load[5]
 
     pilot = valve_block.pilot_flow(p_S, p.valve)
     drawn = q_PA + q_PB + pilot

@@ -38,8 +38,7 @@ def _rates() -> dict[str, Callable[..., None]]:
     from servosim._lanes import as_row
 
     @numba.njit(error_model="numpy", nogil=True)
-    def both(values: Any, n: int) -> None:
-        row = as_row(values)
+    def mixed(row: Any, n: int) -> None:
         a, b, c, d = row[0], row[1], row[2], row[3]
         e, f, g, h = row[4], row[5], row[6], row[7]
         i, j, k, m = row[8], row[9], row[10], row[11]
@@ -53,6 +52,14 @@ def _rates() -> dict[str, Callable[..., None]]:
         row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7] = a, b, c, d, e, f, g, h
         row[8], row[9], row[10], row[11] = i, j, k, m
         row[12], row[13], row[14], row[15] = o, p, q, r
+
+    @numba.njit(error_model="numpy", nogil=True)
+    def both(values: Any, n: int) -> None:
+        mixed(as_row(values), n)
+
+    @numba.njit(error_model="numpy", nogil=True)
+    def plain(values: Any, n: int) -> None:
+        mixed(values[:, 0].copy(), n)
 
     @numba.njit(error_model="numpy", nogil=True)
     def divide(values: Any, n: int) -> None:
@@ -77,7 +84,7 @@ def _rates() -> dict[str, Callable[..., None]]:
         row[8], row[9], row[10], row[11], row[12], row[13] = a, b, c, d, e, f
         row[14], row[15] = g, h
 
-    return {"both": both, "divide": divide, "root": root}
+    return {"both": both, "plain": plain, "divide": divide, "root": root}
 
 
 def peak(repeats: int) -> dict[str, float]:
@@ -86,7 +93,8 @@ def peak(repeats: int) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        "both": additions and multiplications together; "divide", "root": these alone.
+        "both": additions and multiplications together; "plain": the same of single numbers instead
+        of lanes; "divide", "root": these alone.
     """
     from servosim._lanes import WIDTH, aligned
 
@@ -96,15 +104,16 @@ def peak(repeats: int) -> dict[str, float]:
         values[:] = 1.5 + 0.01 * np.arange(18)[:, None]
         values[17] = 1.0 + 1e-7  # products and quotients stay in range
         function(values, 1000)
-        rounds = ROUNDS if name == "both" else ROUNDS // 8
+        mixed = name in ("both", "plain")
+        rounds = ROUNDS if mixed else ROUNDS // 8
         times = []
         for _ in range(repeats):
             begin = time.thread_time()
             function(values, rounds)
             times.append(time.thread_time() - begin)
             values[8:16] = 1.5
-        chains = CHAINS * (2 if name == "both" else 1)
-        found[name] = rounds * chains * WIDTH / min(times)
+        chains = CHAINS * (2 if mixed else 1)
+        found[name] = rounds * chains * (1 if name == "plain" else WIDTH) / min(times)
     return found
 
 
@@ -266,6 +275,7 @@ def count_here(duration: float) -> dict[str, Any]:
     from servosim._equations import STATES, nothing_held
     from servosim._equilibrium import begin
     from servosim._figure_sums import N_GATHERED
+    from servosim._samples import N_EVENTS, N_RECORD
     from servosim.simulate import TOLERANCE, error_scale, noise_of, samples_late
 
     axis = base_axis()
@@ -287,8 +297,8 @@ def count_here(duration: float) -> dict[str, Any]:
         _counted(p), _counted(m), state, memory, _counted(nothing_held()),
         np.array(_counted(noise), dtype=object), np.zeros((0, 3)), _array(n_t + 1, 1), counts,
         weights, Counted(TOLERANCE), space, state.copy(), np.zeros((1, n)),
-        np.zeros((1, _integrate.N_RECORD)), _array(n_t + 1, 2), _array(_integrate.N_RECORD),
-        _array(sequence.SIZE), _array(N_GATHERED), _array(_integrate.N_EVENTS, 4), _array(4, 2),
+        np.zeros((1, N_RECORD)), _array(n_t + 1, 2), _array(N_RECORD),
+        _array(sequence.SIZE), _array(N_GATHERED), _array(N_EVENTS, 4), _array(4, 2),
         np.zeros(2, dtype=np.int64),
     )  # fmt: skip
     if float(status) or float(samples) != n_t:
@@ -322,7 +332,9 @@ def operations(by_kind: dict[str, float]) -> float:
     return sum(by_kind[kind] for kind in OPERATIONS)
 
 
-def arithmetic(step_count: float, samples: int, move_time: float, repeats: int) -> dict[str, Any]:
+def arithmetic(
+    step_count: float, samples: int, move_time: float, alone: float, repeats: int
+) -> dict[str, Any]:
     """Return rate and share of the peak that lanes reach.
 
     Parameters
@@ -333,6 +345,8 @@ def arithmetic(step_count: float, samples: int, move_time: float, repeats: int) 
         Samples of a move.
     move_time : float
         Time of the compiled code for a move in lanes on one core [s].
+    alone : float
+        The same for a single run [s].
     repeats : int
         Measurements of the peak.
 
@@ -366,6 +380,8 @@ def arithmetic(step_count: float, samples: int, move_time: float, repeats: int) 
         "compare_share": work["compare"] / operations(work),
         "rate": rate,
         "share": rate / rates["both"],
+        "alone": operations(work) / alone,
+        "alone_share": operations(work) / alone / rates["plain"],
         "divider_share": slow / move_time,
         "adder_share": quick / move_time,
     }

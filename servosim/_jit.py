@@ -24,6 +24,7 @@ import numba
 import numpy as np
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+COMPILES = not numba.config.DISABLE_JIT
 _KEEP_FOLDERS = 4
 _KEEP_SECONDS = 86400.0
 

@@ -6,6 +6,7 @@ steps of :func:`servosim.simulate` and to the same bits, whichever cases are nei
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._definitions import DEFINITIONS
+from servosim._jit import COMPILES
 from servosim._lockstep import Cases, cases_of, events_of_set, run_of, run_set
 from servosim.axis import Axis
 from servosim.errors import ParameterError
@@ -23,6 +25,7 @@ from servosim.metrics import metrics
 from servosim.program import Move
 from servosim.result import Run, Status
 from servosim.simulate import TOLERANCE, rest_fault, simulate
+from servosim.traces import SIGNALS
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,22 @@ def ensemble(
     -------
     Ensemble
         Figures, and how each case ended. A case that fails is a row, not an exception.
+
+    Raises
+    ------
+    ParameterError
+        If an option is not allowed, or there are not as many moves or seeds as axes.
+
+    Examples
+    --------
+    >>> import servosim
+    >>> axis = servosim.read_axis("params/tube_sheet_table.toml")
+    >>> gains = [axis.replace({"controller.velocity_gain": f"{k} 1/s"}) for k in (18, 22)]
+    >>> found = servosim.ensemble(gains)
+    >>> found.metrics["settling_time"].shape
+    (2,)
     """
+    _check(axes, moves, seeds, tolerance, traces, workers)
     n = len(axes)
     figures = np.full((len(DEFINITIONS), n), np.nan)
     found = Ensemble(
@@ -96,7 +114,7 @@ def ensemble(
         metrics=dict(zip(DEFINITIONS, figures, strict=True)),
     )
     if n == 0:
-        return found
+        return replace(found, traces={name: np.zeros((0, 0)) for name in traces})
     cases = cases_of(axes, moves, seeds)
     sets = cases.sets
     kept: list[dict[str, NDArray[np.float64]]] = [{}] * n
@@ -127,6 +145,32 @@ def ensemble(
     return replace(found, traces=signals, time=longest)
 
 
+def _check(
+    axes: Sequence[Axis],
+    moves: Sequence[Move] | None,
+    seeds: Sequence[int] | None,
+    tolerance: float,
+    traces: Sequence[str],
+    workers: int,
+) -> None:
+    """Refuse options that can't be meant."""
+    for name, values in (("moves", moves), ("seeds", seeds)):
+        if values is not None and len(values) != len(axes):
+            raise ParameterError(f"{name}: {len(values)} for {len(axes)} axes; expected one each")
+    for seed in seeds if seeds is not None else ():
+        if not isinstance(seed, (int, np.integer)) or seed < 0:
+            raise ParameterError(f"seeds: {seed!r}; expected whole numbers, zero or more")
+    if not tolerance > 0.0:
+        raise ParameterError(f"tolerance: {tolerance!r}; expected a positive number")
+    if not isinstance(workers, int) or workers < 1:
+        raise ParameterError(f"workers: {workers!r}; expected a whole number, one or more")
+    for name in traces:
+        if name not in SIGNALS:
+            close = difflib.get_close_matches(name, SIGNALS, n=1)
+            hint = f"; nearest: {close[0]}" if close else ""
+            raise ParameterError(f"traces: no signal {name!r}{hint}")
+
+
 def _run(
     cases: Cases,
     chosen: NDArray[np.intp],
@@ -137,27 +181,47 @@ def _run(
     kept: list[dict[str, NDArray[np.float64]]],
 ) -> None:
     """Run a set of cases and write down what they gave; one that stumbles is run again alone."""
+
+    def refuse(k: int, reason: str) -> None:
+        found.status[k], found.reasons[k] = Status.REFUSED, reason
+        figures[:, k] = np.nan
+
+    def alone(k: int) -> None:
+        try:
+            run = simulate(
+                cases.axes[k],
+                cases.moves[k],
+                seed=cases.seeds[k],
+                tolerance=tolerance,
+                on_failure="return",
+            )
+        except ParameterError as error:
+            refuse(k, str(error))
+            return
+        found.status[k] = run.status
+        found.reasons[k] = "" if run.status == Status.COMPLETE else run.message
+        found.events[k] = tuple(dict.fromkeys(event.kind for event in run.events))
+        values = [metric.value for metric in metrics(run).values()]
+        figures[:, k] = [np.nan if value is None else value for value in values]
+        kept[k] = _signals_of(run, traces)
+
+    if not COMPILES:  # lanes are the compiler's: without it each case runs alone
+        for k in chosen:
+            alone(int(k))
+        return
     ended = run_set(cases, chosen, tolerance, bool(traces))
     kinds = events_of_set(cases, chosen, ended)
     figures[:, chosen] = ended.figures.T
-    for lane, k in enumerate(chosen):
-        axis, move, seed = cases.axes[k], cases.moves[k], cases.seeds[k]
-        fault = rest_fault(axis, move.start, *ended.rests[lane])
+    for lane, k in enumerate(chosen.tolist()):
+        fault = rest_fault(cases.axes[k], cases.moves[k].start, *ended.rests[lane])
         if fault is not None:
-            found.status[k], found.reasons[k] = Status.REFUSED, str(ParameterError(fault))
-            figures[:, k] = np.nan
+            refuse(k, str(ParameterError(fault)))
         elif ended.status[lane] != Status.COMPLETE:
-            run = simulate(axis, move, seed=seed, tolerance=tolerance, on_failure="return")
-            found.status[k] = run.status
-            found.reasons[k] = "" if run.status == Status.COMPLETE else run.message
-            found.events[k] = tuple(dict.fromkeys(event.kind for event in run.events))
-            values = [metric.value for metric in metrics(run).values()]
-            figures[:, k] = [np.nan if value is None else value for value in values]
-            kept[k] = _signals_of(run, traces)
+            alone(k)
         else:
             found.events[k] = kinds[lane]
             if traces:
-                kept[k] = _signals_of(run_of(cases, int(k), lane, ended, tolerance), traces)
+                kept[k] = _signals_of(run_of(cases, k, lane, ended, tolerance), traces)
 
 
 def _signals_of(run: Run, traces: tuple[str, ...]) -> dict[str, NDArray[np.float64]]:

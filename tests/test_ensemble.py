@@ -1,5 +1,7 @@
 """Many moves at once: each lane has the bits of the single run, whoever its neighbours are."""
 
+import sys
+
 import numpy as np
 import pytest
 from test_parameter_files import CASES, FOLDER, axis_of
@@ -160,6 +162,31 @@ class TestInterface:
                 assert same(found.traces[name][k, :n], run.traces[name])
                 assert np.isnan(found.traces[name][k, n:]).all()
         assert len(found.time) == found.traces["table_position"].shape[1]
+
+    def test_without_lanes_each_runs_alone(self, demonstration, monkeypatch):
+        axes = demonstration[:3]
+        found = ensemble(axes, traces=["table_position"])
+        monkeypatch.setattr(sys.modules["servosim.ensemble"], "COMPILES", False)
+        other = ensemble(axes, traces=["table_position"])
+        for name, values in found.metrics.items():
+            assert same(values, other.metrics[name]), name
+        assert found.events == other.events
+        assert same(found.traces["table_position"], other.traces["table_position"])
+
+    @pytest.mark.parametrize(
+        ("options", "named"),
+        [
+            ({"seeds": [1]}, "seeds: 1 for 2 axes"),
+            ({"moves": []}, "moves: 0 for 2 axes"),
+            ({"seeds": [1, -2]}, "seeds: -2"),
+            ({"tolerance": 0.0}, "tolerance: 0.0"),
+            ({"workers": 0}, "workers: 0"),
+            ({"traces": ["table_positon"]}, "nearest: table_position"),
+        ],
+    )
+    def test_options_that_cannot_be_meant(self, demonstration, options, named):
+        with pytest.raises(ParameterError, match=named):
+            ensemble(demonstration[:2], **options)
 
     def test_no_axes_give_nothing(self):
         found = ensemble([])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -150,6 +151,13 @@ def _pairing_faults(
     for option, given in (("--output", output), ("--dask", dask), ("--fresh", fresh or None)):
         if given is not None and idle:
             faults.append(Fault(option, "", "", why, "the option without it"))
+    if output is not None and not idle:
+        from servosim.studies.store import store_path
+
+        try:
+            store_path(output)
+        except ParameterError as error:
+            faults += [replace(one, table="", key="--output") for one in error.faults]
     if fresh and output is None and not idle:
         faults.append(Fault("--fresh", "", "", "no folder is given", "--output FOLDER with it"))
     return faults
@@ -232,6 +240,8 @@ def _run(
     from servosim.studies.run import study as run_study
 
     with noting_interrupts() as interrupted, progress_bar(on) as show:
+        if _is_compiled():
+            show("simulating the first cases", 1, 10**9)
 
         def progress(state: Progress) -> None:
             if interrupted():
@@ -241,6 +251,14 @@ def _run(
         return run_study(
             plan, store=output, executor=dask, workers=workers, fresh=fresh, progress=progress
         )
+
+
+def _is_compiled() -> bool:
+    """Return whether the kernels of many cases lie in the cache, so that none need compiling."""
+    from servosim._jit import cache_folder
+
+    folder = cache_folder()
+    return folder is not None and any(folder.rglob("_integrate.run_lanes-*.nbi"))
 
 
 def _progress_text(state: Progress) -> str:

@@ -59,6 +59,11 @@ class Scale:
         return number if self.unit == "1" else f"{number} {pretty(self.unit)}"
 
 
+def counted(n: int) -> str:
+    """Return a number of cases in words."""
+    return "1 case" if n == 1 else f"{n} cases"
+
+
 def pretty(unit: str) -> str:
     """Return a unit as it is printed."""
     text = re.sub(r"(?<=[A-Za-z])[23](?![0-9])", lambda m: m[0].translate(_SUPERSCRIPT), unit)

@@ -20,6 +20,7 @@ from servosim._study_drawing import (
     Array,
     Scale,
     axes,
+    counted,
     frame,
     legend_inside,
     limits_of,
@@ -32,7 +33,7 @@ from servosim._study_drawing import (
 from servosim.studies.result import Effect, StudyResult
 from servosim.studies.statistics import interval_of
 
-_ABSCISSAE = 60  # places at which the band around a distribution is worked out
+_COUNTS = 60  # of cases for which the band around a distribution is worked out
 _MOST_STEPS = 2000  # of the curve of a distribution
 _MOST_MARKS = 12
 
@@ -62,21 +63,19 @@ def plot_yield(result: StudyResult, metric: str, ax: Axes | None = None) -> Axes
     scale = metric_scale(metric, np.concatenate([values, limits]))
     draws, _ = result.draws()
     if len(held):
-        pad = 0.04 * (held[-1] - held[0]) or 0.05 * abs(held[0]) or 1.0
+        pad = 0.04 * (held[-1] - held[0]) or 0.05 * abs(held[0]) or 1.0 / float(scale.of(1.0))
         ends = np.array([min([held[0], *limits]) - pad, max([held[-1], *limits]) + pad])
         kept = np.unique(np.linspace(0, len(held) - 1, min(len(held), _MOST_STEPS)).astype(int))
         x = np.concatenate([ends[:1], held[kept], ends[1:]])
         y = np.concatenate([[0], kept + 1, [len(held)]]) / len(values)
         if draws is not None:
-            at = np.unique(
-                np.concatenate([ends, held[:: max(len(held) // _ABSCISSAE, 1)], held[-1:], limits])
-            )
+            at = np.unique(np.concatenate([x, limits]))
             band = 100.0 * _band(values, draws, at)
             ax.fill_between(
-                scale.of(at), band[:, 0], band[:, 1], color=BLUE, alpha=0.2, lw=0,
+                scale.of(at), band[:, 0], band[:, 1], color=BLUE, alpha=0.2, lw=0, step="post",
                 label="95 % band",
             )  # fmt: skip
-        label = f"{len(values)} cases"
+        label = counted(len(values))
         ax.step(scale.of(x), 100.0 * y, where="post", color=BLUE, linewidth=1.4, label=label)
         ax.set_xlim(*scale.of(ends))
     for limit in limits:
@@ -98,7 +97,12 @@ def _band(values: Array, draws: NDArray[np.int64], at: Array) -> Array:
     drawn = values[draws >= 0]
     n, n_draws = len(drawn), len(np.unique(draws[draws >= 0]))
     counts = np.searchsorted(np.sort(drawn[~np.isnan(drawn)]), at, "right")
-    return np.array([interval_of(int(k), n, n_draws, 0.95) for k in counts])
+    # worked out at some counts, closer at both ends where the intervals bend, straight in between
+    few = np.linspace(0, n, _COUNTS).astype(int)
+    near = np.arange(min(n, _COUNTS // 3) + 1)
+    some = np.unique(np.concatenate([few, near, n - near]))
+    known = np.array([interval_of(int(k), n, n_draws, 0.95) for k in some])
+    return np.column_stack([np.interp(counts, some, ends) for ends in known.T])
 
 
 def _share_title(result: StudyResult, metric: str, lacking: int) -> str:

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from servosim._drawing import VERMILION
 from servosim._practical import percentage
-from servosim._study_drawing import chosen
+from servosim._study_drawing import chosen, counted
 from servosim._study_maps import grid_paths, plot_bands, plot_map
 from servosim._study_spreads import plot_parallel, plot_sobol, plot_tornado, plot_yield
 from servosim.studies.result import StudyResult
@@ -112,7 +112,7 @@ def _sizes(result: StudyResult, dims: list[str]) -> list[int]:
 
 def _headline(result: StudyResult) -> str:
     """Return the number of cases and the share within the limits."""
-    text = f"{len(result)} cases"
+    text = counted(len(result))
     if not result.plan.limits:
         return text
     overall = result.yield_().overall

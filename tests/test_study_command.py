@@ -222,6 +222,8 @@ class TestFaults:
             (["--metric", "over"], "--metric: 'over' is no figure"),
             (["--write", "a.toml"], "--write: no case is chosen; expected --case NUMBER"),
             (["--fresh"], "--fresh: no folder is given"),
+            (["--output", ""], "--output: '' names no folder to make"),
+            (["--output", "."], "--output: '.' names no folder to make"),
             (["--case", "1", "--output", "a"], "--output: one case is not kept"),
             (
                 ["--case", "1", "--figure", "a.png", "--figure", "b.png"],

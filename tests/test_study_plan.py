@@ -169,10 +169,24 @@ class TestGrid:
             ({FLOW: stats.norm(1, 2)}, "without a unit; expected Distributed(..., 'L/min')"),
             ({}, "nothing varies; expected values, cases or repeats"),
             ([FLOW], "over: ['valve.rated_flow']; expected values by path"),
+            ({(): [1]}, "over: an empty tuple of paths"),
         ],
     )
     def test_what_cannot_vary_is_refused(self, axis, over, words):
         assert words in refusal(axis, over)
+
+    def test_what_is_no_axis_is_refused(self):
+        with pytest.raises(ParameterError, match="axis: 3 is no axis"):
+            plan_of(3, {FLOW: ["10 L/min"]})
+
+    def test_numbers_of_numpy_are_numbers(self, axis):
+        # the design is kept as JSON, which knows none of numpy's
+        plan = plan_of(
+            axis, {BIAS: Uniform(0.0, 0.001)}, samples=np.int64(4), method="sensitivity",
+            seed=np.uint32(3), repeats=np.int8(2),
+        )  # fmt: skip
+        assert Plan.unpack(plan.pack()).design == plan.design
+        assert plan.design["samples"] == 4
 
     def test_every_fault_at_once(self, axis):
         lines = refusal(
@@ -564,7 +578,8 @@ class TestOptions:
             ({"overshoot": "1 um"}, "'1 um' is no limit"),
             ({"overshoot": {}}, "is no limit"),
             ({"overshoot": (2.0, 1.0)}, "the low end 2 m is above the high end 1 m"),
-            ({"overshoot": {"high": math.nan}}, "is above"),
+            ({"overshoot": {"high": math.nan}}, "the high end is not a number"),
+            ({"overshoot": (None, None)}, "both ends are open"),
             ([3], "is no table of figures"),
         ],
     )
@@ -970,7 +985,9 @@ class TestStudyFile:
             ('high = "1 um"', "high = 1", "[limits] overshoot: the number 1 has no unit"),
             ('target = "300 mm"', "target = 300", "[move] target: the number 300 has no unit"),
             ("samples = 8", "", "samples: missing, though parameters have a distribution"),
-            ('"axis.toml"', '"axes.toml"', "axes.toml: no such file"),
+            ('"axis.toml"', '"axes.toml"', "axis: 'axes.toml' is no file that is there"),
+            ('"axis.toml"', '"study.toml"', "axis: 'study.toml' is a study itself"),
+            ('"axis.toml"', '"."', "axis: '.' is a folder"),
             ('parameter = "oil.temperature"', "", "[vary 3]: names no parameter"),
             ("seed = 3", "seed = ", "line 5"),
         ],
@@ -982,6 +999,13 @@ class TestStudyFile:
             read_study(path)
         assert words in str(caught.value)
         assert str(path.parent) in str(caught.value)
+
+    def test_an_axis_in_the_place_of_a_study(self):
+        path = FILE
+        with pytest.raises(ParameterError) as caught:
+            read_study(path)
+        assert str(caught.value).startswith(f"{path}: is the parameter file of an axis")
+        assert len(caught.value.faults) == 1
 
     def test_no_such_study(self, write, tmp_path):
         write(STUDY)

@@ -313,6 +313,26 @@ class TestYieldPlot:
         assert near[:, 1].min() == pytest.approx(100.0 * share.low, abs=2.5)
         assert near[:, 1].max() == pytest.approx(100.0 * share.high, abs=2.5)
 
+    @pytest.mark.parametrize("n", [4, 40, 300])
+    def test_the_band_holds_the_curve_between_the_figures_too(self, n):
+        # Wilson's interval of k of n holds k/n, and nothing changes from one figure to the next
+        result, _, _ = sampled_result(n, None)
+        ax = drawn(plot_yield(result, "settling_time"))
+        (band,) = [one for one in ax.collections if one.get_label() == "95 % band"]
+        (outline,) = band.get_paths()
+        held = np.sort(result.figure("settling_time"))
+        for share in (0.01, 0.5, 0.99):
+            at = held[:-1] + share * np.diff(held)
+            points = np.column_stack([at, 100.0 * np.arange(1, n) / n])
+            assert outline.contains_points(points).all()
+
+    def test_one_figure_of_zero_keeps_the_axis_in_its_unit(self):
+        result, _, _ = sampled_result(1, None)
+        plan = result.plan
+        ax = drawn(plot_yield(result_by_hand(plan, {"overshoot": [0.0]}), "overshoot"))
+        assert max(map(abs, ax.get_xlim())) <= 2.0  # as many um, or mm, or m
+        assert "1 case" in texts(ax)
+
     def test_a_grid_has_no_band(self):
         ax = drawn(plot_yield(grid_result(LIMIT), "settling_time"))
         assert "95 % band" not in texts(ax)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import os
+import pickle
 
 import numpy as np
 import pytest
@@ -44,6 +46,40 @@ from servosim.studies.statistics import (
     share_of,
     worst_first,
 )
+
+
+class TestQuestionsThatCannotBeAnswered:
+    @pytest.mark.parametrize(
+        ("ask", "words"),
+        [
+            (lambda one: one.figure(3), "3: no such figure"),
+            (lambda one: one.figure(["overshoot"]), "no such figure"),
+            (lambda one: one.percentiles("overshoot", 101.0), "percent: 101.0 %; expected 0 to"),
+            (lambda one: one.percentiles("overshoot", (math.nan,)), "percent: nan %"),
+            (
+                lambda one: one.percentiles("overshoot", over="gain"),
+                "over: 'gain' is no dimension of the study; expected rated_flow or velocity_gain",
+            ),
+            (lambda one: one.yield_(confidence=95), "confidence: 95; expected between 0 and 1"),
+            (lambda one: one.yield_(at="rated_flow"), "at: 'rated_flow' is no point"),
+            (lambda one: one.worst("overshoot", -1), "n: -1 cases"),
+            (lambda one: one.worst("overshoot", 1.5), "n: 1.5 cannot be used"),
+            (lambda one: one.rerun(1.5), "case: 1.5 cannot be used; expected a whole number"),
+            (lambda one: one.rerun(True), "case: True cannot be used"),
+            (lambda one: one.rerun("1"), "case: '1' cannot be used"),
+            (lambda one: one.rerun(12), "no case 12; expected 0 to 11"),
+        ],
+    )
+    def test_say_what_is_wrong(self, ask, words):
+        with pytest.raises(ParameterError) as caught:
+            ask(grid_result({"settling_time": {"high": "2.2 s"}}))
+        assert words in str(caught.value)
+
+    def test_one_percentage_will_do(self):
+        # median of 2.0 ... 2.23, which are 12 values: the mean of the 6th and the 7th
+        times = np.sort(grid_result().figure("settling_time"))
+        found = grid_result().percentiles("settling_time", 50)
+        assert found.values.tolist() == [pytest.approx((times[5] + times[6]) / 2, rel=1e-12)]
 
 
 class TestShares:
@@ -448,6 +484,31 @@ class TestData:
         assert data.attrs["version"] == "1.2.3"
         assert "[valve]" in data.attrs["parameters"]
         assert data["status"].attrs["flag_meanings"].split()[2] == "step_limit"
+
+    def test_it_travels_as_a_pickle(self):
+        result, signal = self.traced()
+        assert result.data["table_position"].shape == (3, 4, 7)  # made before it travels
+        for data in (
+            pickle.loads(pickle.dumps(result)).data,
+            pickle.loads(pickle.dumps(result.data)),
+        ):
+            for name in DEFINITIONS:
+                np.testing.assert_array_equal(data[name], result.data[name])
+            np.testing.assert_array_equal(data["table_position"], signal.reshape(3, 4, 7))
+
+    def test_a_full_disk_is_told_in_the_words_of_the_system(self, tmp_path, monkeypatch):
+        result, _ = self.traced()
+
+        def full(*args, **options):
+            raise OSError(
+                "Unable to create file (file write failed: errno = 28, error message = 'x')"
+            )
+
+        monkeypatch.setattr(xarray.Dataset, "to_netcdf", full)
+        with pytest.raises(ParameterError) as caught:
+            result.write_netcdf(tmp_path / "study.nc")
+        assert f"cannot be written: {os.strerror(28)};" in str(caught.value)
+        assert not list(tmp_path.iterdir())
 
     def test_written_and_read_back(self, tmp_path):
         result, signal = self.traced()

@@ -164,11 +164,67 @@ class TestWhoComputes:
 
     @pytest.mark.parametrize(
         ("executor", "workers", "text"),
-        [("thread", 2, 'expected "threads"'), (None, 0, "workers: 0"), (3, None, "executor: 3")],
+        [
+            ("thread", 2, 'expected "threads"'),
+            (None, 0, "workers: 0"),
+            (None, True, "workers: True"),
+            (3, None, "executor: 3"),
+        ],
     )
     def test_refused(self, executor, workers, text):
         with pytest.raises(ParameterError, match=text):
             executors.crew_of(executor, workers)
+
+    @pytest.mark.parametrize(
+        ("workers", "kind", "width"),
+        [
+            (None, executors.Crew, 1),
+            (1, executors.Crew, 1),
+            (np.int64(2), executors._Threads, 2),
+            (4, executors._Threads, 4),
+            (5, executors._Processes, 5),
+        ],
+    )
+    def test_few_workers_are_threads_and_many_are_processes(self, workers, kind, width):
+        crew = executors.crew_of(None, workers)
+        try:
+            assert type(crew) is kind
+            assert crew.width == width
+        finally:
+            crew.close(at_once=True)
+
+    def test_threads_say_how_far_they_are_within_a_chunk(self):
+        # in one chunk of 46 cases: 0 < done < 46 is told while no chunk is finished
+        told = []
+        plan = make_plan((CASES * 6)[:46], "0.3 s", traces=())
+        look = executors._Threads._look
+
+        def slowly(self, span, done, total):
+            look(self, span, done, total)
+            time.sleep(0.3)  # longer than two looks of the leading thread are apart
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(executors._Threads, "_look", slowly)
+            study(plan, executor="threads", workers=1, progress=lambda one: told.append(one.done))
+        assert any(0 < done < 46 for done in told)
+        assert told == sorted(told)
+        assert told[-1] == 46
+
+    @pytest.mark.parametrize("executor", [None, "threads"])
+    def test_what_the_callers_function_raises_is_his_own(self, executor):
+        def fail(one):
+            raise ZeroDivisionError("in the caller's function")
+
+        with pytest.raises(ZeroDivisionError, match="in the caller's function"):
+            study(make_plan(), executor=executor, progress=fail)
+
+    @pytest.mark.parametrize(
+        ("options", "words"),
+        [({"progress": 3}, "progress: 3"), ({"chunk": True}, "chunk: True")],
+    )
+    def test_options_of_another_kind_are_refused(self, options, words):
+        with pytest.raises(ParameterError, match=words):
+            study(make_plan(), **options)
 
     def test_a_worker_with_other_equations_is_refused(self):
         task = task_of(make_plan(), Span(0, 2))._replace(code="servosim 0, equations other")
@@ -334,6 +390,11 @@ class TestStore:
         with pytest.raises(ParameterError, match=r"letter\.txt and is no store"):
             study(make_plan(), store=folder)
         assert [path.name for path in folder.iterdir()] == ["letter.txt"]
+
+    @pytest.mark.parametrize("name", ["", ".", "..", "/", 3])
+    def test_what_names_no_folder_is_refused(self, name):
+        with pytest.raises(ParameterError, match=r"store: .* (no folder|no path)"):
+            store.store_path(name)
 
     def test_a_file_in_its_place_is_refused(self, tmp_path):
         (tmp_path / "a.study").write_text("")
@@ -521,7 +582,9 @@ class TestKilledWorker:
                 os.kill(workers[0].pid, signal.SIGKILL)
 
         plan = make_plan(CASES * 6, "0.3 s", traces=())
-        result = study(plan, store=tmp_path / "a", workers=2, chunk=6, progress=kill_one)
+        result = study(
+            plan, store=tmp_path / "a", executor="processes", workers=2, chunk=6, progress=kill_one
+        )
         assert killed
         assert bits(result) == bits(study(plan, executor="threads", workers=2))
 
@@ -534,7 +597,10 @@ class TestKilledWorker:
                 os.kill(worker.pid, signal.SIGKILL)
 
         with pytest.raises(StudyError, match=r"computed cases 0 to 4.* 3 times.*too little memory"):
-            study(make_plan(), store=tmp_path / "a", workers=1, chunk=5, progress=kill_all)
+            study(
+                make_plan(), store=tmp_path / "a", executor="processes", workers=1, chunk=5,
+                progress=kill_all,
+            )  # fmt: skip
         assert len(set(killed)) == 3
         assert bits(study(make_plan(), store=tmp_path / "a")) == undisturbed()
 
@@ -604,7 +670,9 @@ if __name__ == "__main__":
         import resource
         resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))
     try:
-        study(plan, store={folder!r}, chunk=4, workers={workers}, progress=say)
+        study(
+            plan, store={folder!r}, chunk=4, executor={executor!r}, workers={workers}, progress=say
+        )
     except StudyError as error:
         print(error, file=sys.stderr)
         sys.exit(1)
@@ -624,7 +692,7 @@ def long_bits():
     return bits(study(long_plan()))
 
 
-def begin(tmp_path, workers=None, hold=12, limit=0):
+def begin(tmp_path, workers=None, hold=12, limit=0, executor=None):
     """Start a study in a process of its own, the leader of its group.
 
     It holds on when so many cases are done, so that what befalls it does so in its midst. With a
@@ -633,6 +701,7 @@ def begin(tmp_path, workers=None, hold=12, limit=0):
     values = {
         "tests": str(Path(__file__).parent),
         "folder": str(tmp_path / "a"),
+        "executor": executor,
         "workers": workers,
         "hold": hold,
         "limit": limit,
@@ -673,7 +742,7 @@ needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="re
 class TestDisturbed:
     @needs_proc
     def test_a_killed_master_leaves_whole_chunks_and_no_workers(self, tmp_path):
-        process = begin(tmp_path, workers=2)
+        process = begin(tmp_path, workers=2, executor="processes")
         workers = until(process, 12)
         os.kill(process.pid, signal.SIGKILL)
         process.communicate()
@@ -693,9 +762,11 @@ class TestDisturbed:
         assert {name: (kept.path / name).read_bytes() for name in before} == before
         assert not list(kept.path.glob(".*"))
 
-    @pytest.mark.parametrize("workers", [None, 2])
-    def test_an_interrupted_master_says_how_to_go_on(self, tmp_path, workers):
-        process = begin(tmp_path, workers)
+    @pytest.mark.parametrize(
+        ("executor", "workers"), [(None, None), ("threads", 2), ("processes", 2)]
+    )
+    def test_an_interrupted_master_says_how_to_go_on(self, tmp_path, executor, workers):
+        process = begin(tmp_path, workers, executor=executor)
         until(process, 12)
         os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers too
         _, said = process.communicate(timeout=60)

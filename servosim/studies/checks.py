@@ -57,9 +57,12 @@ def option_faults(
     if isinstance(traces, str) or not isinstance(traces, Iterable):
         refuse("traces", traces, "a list of signals")
     else:
-        for name in traces:
-            if name not in SIGNALS:
+        names = list(traces)
+        for name in names:
+            if not isinstance(name, str) or name not in SIGNALS:
                 refuse("traces", name, "a name of a signal", nearest(str(name), SIGNALS))
+        if not found and len(set(names)) < len(names):
+            refuse("traces", names, "each signal once")
     if tolerance is not None:
         is_number = isinstance(tolerance, int | float) and not isinstance(tolerance, bool)
         if not is_number or not 0.0 < tolerance < math.inf:

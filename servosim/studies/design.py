@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -103,6 +104,11 @@ def plan_of(
     >>> plan.dims, len(plan)
     (('velocity_gain', 'repeat'), 6)
     """
+    from servosim.axis import Axis
+
+    if not isinstance(axis, Axis):
+        what = f"{shown(axis)} is no axis"
+        raise ParameterError(Fault("", "", "axis", what, "one from servosim.read_axis(...)"))
     entries: list[Entry] = []
     faults: list[Fault] = []
     if not isinstance(over, Mapping | None):
@@ -110,7 +116,12 @@ def plan_of(
     else:
         for key, variation in (over or {}).items():
             paths = key if isinstance(key, tuple) else (key,)
-            entries.append(Entry(paths, variation))
+            if paths:
+                entries.append(Entry(paths, variation))
+            else:
+                faults.append(
+                    Fault("", "", "over", "an empty tuple of paths", "('table.key', ...)")
+                )
     return assemble(
         axis,
         entries,
@@ -175,6 +186,8 @@ def assemble(
     from servosim.simulate import TOLERANCE
 
     found = [*faults, *option_faults(sampling, seed, noise, repeats, traces, tolerance)]
+    if not isinstance(title, str):
+        found.append(Fault("", "", "title", f"{shown(title)} cannot be used", "a text"))
     judged: dict[str, Limit] = {}
     try:
         axis = _moved(axis, move, strict)
@@ -185,6 +198,10 @@ def assemble(
     except ParameterError as error:
         found.extend(error.faults)
     is_sound = not found
+    if is_sound:  # numpy's whole numbers overflow, and no JSON holds them
+        samples = None if sampling.samples is None else int(sampling.samples)
+        sampling = dataclasses.replace(sampling, samples=samples)
+        seed, repeats = int(seed), int(repeats)
     streams = np.random.SeedSequence(seed if is_sound else 0).spawn(2)
     dimensions = _dimensions(axis, entries, cases, sampling, strict, found, streams[0])
     varied = [parameter for one in dimensions for parameter, _ in one.values]
@@ -207,9 +224,9 @@ def assemble(
         "method": sampling.method if sampling.samples else "",
         "correlation": [[a, b, float(rank)] for (a, b), rank in sampling.correlation.items()],
         "listed": 0 if cases is None else len(cases),
-        "seed": int(seed),
+        "seed": seed,
         "noise": noise,
-        "repeats": int(repeats),
+        "repeats": repeats,
     }
     if sampling.method == "sensitivity" and sampling.samples:
         problem = problem_of([names[one["paths"][0]] for one in drawn])

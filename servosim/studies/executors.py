@@ -23,12 +23,19 @@ from concurrent.futures import (
     ThreadPoolExecutor,
     wait,
 )
+from functools import partial
 from multiprocessing.connection import Connection
 from typing import Any
+
+import numpy as np
 
 from servosim.errors import ParameterError, ServosimError, StudyError
 from servosim.studies.chunks import Figures, Span, Task, compute
 
+# Threads share one interpreter. The kernels run without its lock, what is done around them for each
+# case does not, and that is about a fifth of the work: threads start at once and need no memory of
+# their own, but no more than some five of them find work.
+MOST_THREADS = 4
 RETRIES = 2  # of a chunk whose worker was killed
 _LOOK = 0.25  # time between two looks at the clock while chunks are out, s
 _WORKERS = "workers: {}; expected a whole number, one or more"
@@ -53,6 +60,13 @@ class Crew:
         future.set_result(compute(task, watch))
         return future
 
+    def begun(self) -> int:
+        """Return how many cases are done of the chunks that are out, as far as that is known."""
+        return 0
+
+    def taken(self, span: Span) -> None:
+        """Note that the figures of a chunk have been taken."""
+
     def renew(self) -> bool:
         """Put fresh workers in the place of broken ones; return whether that can be done."""
         return False
@@ -71,14 +85,22 @@ class _Threads(Crew):
     def __init__(self, workers: int) -> None:
         self.width = workers
         self._stop = threading.Event()
+        self._done: dict[Span, int] = {}
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="study")
 
     def submit(self, task: Task, watch: Callable[[int, int], Any]) -> Future[Figures]:
-        return self._pool.submit(compute, task, self._look)
+        return self._pool.submit(compute, task, partial(self._look, task.span))
 
-    def _look(self, done: int, total: int) -> None:
+    def _look(self, span: Span, done: int, total: int) -> None:
         if self._stop.is_set():
             raise _Stopped
+        self._done[span] = done
+
+    def begun(self) -> int:
+        return sum(list(self._done.values()))  # a copy, because the threads go on
+
+    def taken(self, span: Span) -> None:
+        self._done.pop(span, None)
 
     def close(self, at_once: bool) -> None:
         if at_once:
@@ -187,6 +209,25 @@ class _Cluster(Crew):
         self._client.close()
 
 
+def is_whole(value: Any, least: int) -> bool:
+    """Return whether a value is a whole number.
+
+    Parameters
+    ----------
+    value : object
+        Anything.
+    least : int
+        The lowest that will do [-].
+
+    Returns
+    -------
+    bool
+        True for an integer of Python or numpy that is no less; False for a switch.
+    """
+    is_integer = isinstance(value, int | np.integer) and not isinstance(value, bool)
+    return is_integer and bool(value >= least)
+
+
 def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
     """Return who computes the chunks.
 
@@ -195,7 +236,8 @@ def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
     executor : concurrent.futures.Executor or str, optional
         An executor, which stays open; ``"threads"``, ``"processes"``; ``"local"`` for a dask
         cluster on this machine; or the address of a dask scheduler. Without one, this thread
-        computes if there is no number of workers, and so many processes if there is.
+        computes for no more than one worker, up to four workers are threads, and more are
+        processes.
     workers : int, optional
         Number of workers; the processors of this machine if a kind is named without it.
 
@@ -209,12 +251,16 @@ def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
     ParameterError
         If there is no such executor, or a cluster does not answer.
     """
-    if workers is not None and (not isinstance(workers, int) or workers < 1):
-        raise ParameterError(_WORKERS.format(repr(workers)))
+    if workers is not None:
+        if not is_whole(workers, 1):
+            raise ParameterError(_WORKERS.format(repr(workers)))
+        workers = int(workers)
     if isinstance(executor, Executor):
         return _Borrowed(executor, workers)
     if executor is None:
-        return Crew() if workers is None else _Processes(workers)
+        if workers is None or workers == 1:
+            return Crew()
+        return _Threads(workers) if workers <= MOST_THREADS else _Processes(workers)
     if isinstance(executor, str):
         if executor == "local" or "://" in executor:
             return _Cluster(None if executor == "local" else executor, workers)
@@ -248,8 +294,8 @@ def work(
     take : callable
         Called with the figures of each chunk, in this thread.
     watch : callable
-        Called now and then in this thread with the cases done and in all of the chunk that this
-        thread computes, zeros if others do; what it raises ends the work.
+        Called now and then in this thread with the cases done of the chunks that are out, and, if
+        this thread computes, with those of its chunk in all; what it raises ends the work.
 
     Raises
     ------
@@ -257,6 +303,15 @@ def work(
         If a chunk cannot be computed: its worker was killed again and again, or failed in a way
         that no case should.
     """
+    told: list[Exception] = []  # what the caller's own function raised, which is no chunk's fault
+
+    def tell(done: int, total: int) -> None:
+        try:
+            watch(done, total)
+        except Exception as error:
+            told.append(error)
+            raise
+
     waiting, suspects = deque(spans), deque[Span]()
     out: dict[Future[Figures], Span] = {}
     deaths: Counter[Span] = Counter()
@@ -268,7 +323,7 @@ def work(
             while queue and len(out) < (1 if alone else crew.ahead * crew.width):
                 span = queue.popleft()
                 try:
-                    out[crew.submit(task_of(span), watch)] = span
+                    out[crew.submit(task_of(span), tell)] = span
                 except BrokenExecutor:
                     queue.appendleft(span)
                     if not out:
@@ -278,6 +333,8 @@ def work(
                 except ServosimError:
                     raise
                 except Exception as error:
+                    if error in told:
+                        raise
                     raise _failed(span, error) from error
             if not out:
                 continue
@@ -289,13 +346,14 @@ def work(
                     lost.append(span)
                 else:
                     take(_result(future, span))
+                    crew.taken(span)
             if lost:
                 lost += [span for future, span in out.items() if not _ended_well(future)]
                 for future, _ in [pair for pair in out.items() if _ended_well(pair[0])]:
                     take(future.result())
                 out.clear()
                 _renew(crew, deaths, lost, suspects)
-            watch(0, 0)
+            watch(crew.begun(), 0)
     except BaseException:
         for future in out:
             future.cancel()

@@ -120,6 +120,12 @@ def read_study(path: str | os.PathLike[str], overrides: Mapping[str, str] | None
     file = Path(os.fsdecode(path))
     name = shown_file(str(file))
     data = _load(file, name)
+    if "axis" not in data and "valve" in data and "cylinder" in data:
+        what = "is the parameter file of an axis, and no study"
+        expected = (
+            f'a study file with axis = "{file.name}"; servosim move runs one move of this one'
+        )
+        raise ParameterError(Fault(name, "", "", what, expected))
     study, faults = _checked(data)
     entries, more = _entries(data, study)
     faults += more
@@ -128,7 +134,7 @@ def read_study(path: str | os.PathLike[str], overrides: Mapping[str, str] | None
         try:
             axis = read_axis(file.parent / data["axis"], dict(overrides or {}))
         except ParameterError as error:
-            faults += error.faults
+            faults += _axis_faults(file, data["axis"], error)
     if axis is None or study is None:
         raise ParameterError(_in_file(faults, name))
     pairs, more = _pairs(study)
@@ -154,6 +160,18 @@ def read_study(path: str | os.PathLike[str], overrides: Mapping[str, str] | None
     if study.notes:
         plan.design["notes"] = study.notes
     return plan
+
+
+def _axis_faults(file: Path, stated: str, error: ParameterError) -> Iterable[Fault]:
+    """Return what is wrong with the file of the axis, or with its name in the study."""
+    path, close = file.parent / stated, error.faults[0].nearest
+    expected = "the parameter file of an axis, its path as seen from this file"
+    if not path.is_file():
+        what = f"{shown(stated)} is " + ("a folder" if path.is_dir() else "no file that is there")
+        return [Fault("", "", "axis", what, expected, "" if close == file.name else close)]
+    if any(fault.key == "vary" and not fault.table for fault in error.faults):
+        return [Fault("", "", "axis", f"{shown(stated)} is a study itself", expected)]
+    return error.faults
 
 
 def _in_file(faults: Iterable[Fault], name: str) -> list[Fault]:

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -215,6 +218,13 @@ def dataset_of(plan: Plan, cases: Cases) -> xarray.Dataset:
 
 def _lazy(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int = 0) -> Any:
     """Return an array that reads its values when it is indexed."""
+    from xarray.core import indexing
+
+    return indexing.LazilyIndexedArray(_bare(plan, cases, name, dtype, samples))
+
+
+def _bare(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int) -> Any:
+    """Return the array behind :func:`_lazy`; a pickle of it is what this is called with."""
     from xarray.backends import BackendArray
     from xarray.core import indexing
 
@@ -224,6 +234,9 @@ def _lazy(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int = 0) -> 
         def __init__(self) -> None:
             self.dtype = np.dtype(dtype)
             self.shape = (*plan.shape, samples) if samples else plan.shape
+
+        def __reduce__(self) -> Any:
+            return _bare, (plan, cases, name, dtype, samples)
 
         def __getitem__(self, key: Any) -> Any:
             basic = indexing.IndexingSupport.BASIC
@@ -240,4 +253,28 @@ def _lazy(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int = 0) -> 
                 return values.reshape((*np.shape(which), *values.shape[1:]))
             return cases.column(name, flat)[back.ravel()].reshape(np.shape(which))
 
-    return indexing.LazilyIndexedArray(Lazy())
+    return Lazy()
+
+
+def write_dataset(data: xarray.Dataset, path: Path) -> None:
+    """Write a data set as NetCDF.
+
+    Parameters
+    ----------
+    data : xarray.Dataset
+        What to write.
+    path : pathlib.Path
+        The file.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written, with the words of the system instead of the library's.
+    """
+    try:
+        data.to_netcdf(path, engine="h5netcdf")
+    except (OSError, RuntimeError) as error:
+        number = re.search(r"errno = (\d+)", str(error))
+        if number is None:
+            raise
+        raise OSError(int(number[1]), os.strerror(int(number[1]))) from None

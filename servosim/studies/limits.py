@@ -83,9 +83,14 @@ def _limit(raw: Any, unit: str, strict: bool) -> Limit:
     for end, value in raw.items():
         if value is not None:
             ends[end] = _end(value, unit, strict)
+    for end, number in ends.items():
+        if math.isnan(number):
+            raise ValueError(f"the {end} end is not a number")
     if not ends["low"] <= ends["high"]:
         raise ValueError(f"the low end {ends['low']:g} {unit} is above the high end "
                          f"{ends['high']:g} {unit}")  # fmt: skip
+    if ends == {"low": -math.inf, "high": math.inf}:
+        raise ValueError("both ends are open, so that every figure keeps to it")
     if ends["low"] == math.inf or ends["high"] == -math.inf:
         raise ValueError("no figure can keep to it")
     return Limit(**ends)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,14 @@ from servosim._whole_file import whole_file
 from servosim.errors import Fault, ParameterError
 from servosim.result import Run, Status
 from servosim.studies import sensitivity as _sensitivity
-from servosim.studies.labelled import EVENT_KINDS, Cases, Kept, coordinates_of, dataset_of
+from servosim.studies.labelled import (
+    EVENT_KINDS,
+    Cases,
+    Kept,
+    coordinates_of,
+    dataset_of,
+    write_dataset,
+)
 from servosim.studies.limits import Limit, limits_of
 from servosim.studies.selection import cases_at, draws_of, factors_of
 from servosim.studies.sensitivity import Effect, Indices
@@ -110,7 +117,7 @@ class StudyResult:
             If the file cannot be written.
         """
         with whole_file(path) as beside:
-            self.data.to_netcdf(beside, engine="h5netcdf")
+            write_dataset(self.data, beside)
 
     @cached_property
     def status(self) -> NDArray[np.int8]:
@@ -196,7 +203,7 @@ class StudyResult:
         )
 
     def percentiles(
-        self, metric: str, percent: tuple[float, ...] = (5.0, 50.0, 95.0), *, over: Any = None
+        self, metric: str, percent: float | Sequence[float] = (5.0, 50.0, 95.0), *, over: Any = None
     ) -> xarray.DataArray:
         """Return percentiles of a figure over the cases that hold it.
 
@@ -204,7 +211,7 @@ class StudyResult:
         ----------
         metric : str
             Name of the figure.
-        percent : tuple of float, optional
+        percent : float or sequence of float, optional
             Which [%].
         over : str or sequence of str, optional
             Dimensions to take together; all of them if none are given.
@@ -223,6 +230,16 @@ class StudyResult:
 
         labelled = self.labelled(metric)
         dims = list(self.plan.dims) if over is None else [over] if isinstance(over, str) else over
+        for dim in dims:
+            if dim not in labelled.dims:
+                known = " or ".join(self.plan.dims)
+                raise ParameterError(
+                    Fault("", "", "over", f"{dim!r} is no dimension of the study", known)
+                )
+        percent = (percent,) if isinstance(percent, int | float) else tuple(percent)
+        for one in percent:
+            if not 0.0 <= one <= 100.0:
+                raise ParameterError(Fault("", "", "percent", f"{one!r} %", "0 to 100 %"))
         axes = tuple(labelled.dims.index(dim) for dim in dims)
         rest = [dim for dim in labelled.dims if dim not in dims]
         kept = {k: v for k, v in labelled.coords.items() if set(v.dims) <= set(rest) and v.dims}
@@ -299,6 +316,7 @@ class StudyResult:
             If there are no limits, or a name or value is unknown.
         """
         asked = self._limits(limits)
+        _confident(confidence)
         which = cases_at(self.plan, at)
         draws, note = self.draws(at)
         flat = which.ravel()
@@ -357,6 +375,9 @@ class StudyResult:
             If there is no such figure.
         """
         values, limit = self.figure(metric), self.plan.limits.get(metric)
+        n = _whole("n", n)
+        if n < 0:
+            raise ParameterError(Fault("", "", "n", f"{n} cases", "zero or more"))
         low, high = (-math.inf, math.inf) if limit is None else (limit.low, limit.high)
         found = worst_first(values, low, high, metric in LOW_IS_WORSE, n)
         return tuple(self._worst(int(k), float(values[k])) for k in found)
@@ -442,6 +463,7 @@ class StudyResult:
             beside.write_text(text, encoding="utf-8", newline="\n")
 
     def _number(self, case: int) -> int:
+        case = _whole("case", case)
         if not 0 <= case < len(self):
             raise ParameterError(Fault(what=f"no case {case}", expected=f"0 to {len(self) - 1}"))
         return case
@@ -475,6 +497,7 @@ class StudyResult:
         if not design:
             what = f"Sobol indices of a study by {self.plan.design.get('method', 'grid')}"
             raise ParameterError(Fault(what=what, expected='a study by method "sensitivity"'))
+        _confident(confidence)
         which = cases_at(self.plan, at)
         others = [
             d for d, n in zip(self.plan.dims, which.shape, strict=True) if d != "case" and n > 1
@@ -509,9 +532,21 @@ class StudyResult:
         return _sensitivity.effects_of(self.plan, self.factors, self.figure(metric))
 
 
-def _known(metric: str) -> None:
-    if metric not in DEFINITIONS:
-        nearest = "".join(difflib.get_close_matches(metric, DEFINITIONS, 1))
+def _known(metric: Any) -> None:
+    if not isinstance(metric, str) or metric not in DEFINITIONS:
+        nearest = "".join(difflib.get_close_matches(str(metric), DEFINITIONS, 1))
         raise ParameterError(
-            Fault("", "", metric, "no such figure", "a name of servosim.metrics", nearest)
+            Fault("", "", str(metric), "no such figure", "a name of servosim.metrics", nearest)
         )
+
+
+def _whole(name: str, value: Any) -> int:
+    if isinstance(value, bool | np.bool_) or not isinstance(value, int | np.integer):
+        raise ParameterError(Fault("", "", name, f"{value!r} cannot be used", "a whole number"))
+    return int(value)
+
+
+def _confident(confidence: Any) -> None:
+    if not isinstance(confidence, int | float) or not 0.0 < confidence < 1.0:
+        expected = "between 0 and 1, such as 0.95"
+        raise ParameterError(Fault("", "", "confidence", f"{confidence!r}", expected))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from servosim.errors import ParameterError, StudyError
 from servosim.result import Status
 from servosim.studies.chunks import MOST_CASES, Figures, Span, chunk_size, spans_of, task_of
-from servosim.studies.executors import crew_of, work
+from servosim.studies.executors import crew_of, is_whole, work
 from servosim.studies.labelled import Kept
 from servosim.studies.plan import Plan
 from servosim.studies.result import StudyResult
@@ -184,7 +184,9 @@ def study(
         Who computes: an executor; "threads", "processes"; "local" for a dask cluster on this
         machine, or the address of a dask scheduler.
     workers : int, optional
-        Number of workers [-]; without it and an executor, the calling thread computes.
+        Number of workers [-]: up to four are threads and more are processes, which a script may
+        start below ``if __name__ == "__main__":`` only. Without it and an executor, the calling
+        thread computes.
     chunk : int, optional
         Most cases [-] that are handed out and kept as one.
     fresh : bool, optional
@@ -231,12 +233,14 @@ def study(
         "title": title,
     }
     plan = _plan(axis, {name: value for name, value in stated.items() if value is not None})
-    if not isinstance(chunk, int) or chunk < 1:
+    if not is_whole(chunk, 1):
         raise ParameterError(f"chunk: {chunk!r}; expected a whole number of cases, one or more")
+    if progress is not None and not callable(progress):
+        raise ParameterError(f"progress: {progress!r}; expected a function of one argument")
     crew = crew_of(executor, workers)
     ended = False
     try:
-        size = chunk_size(plan, chunk, crew.width)
+        size = chunk_size(plan, int(chunk), crew.width)
         keeper = _Memory(plan.n) if store is None else prepare_store(store, plan, size, fresh=fresh)
         tally = _Tally(plan.n, progress)
 

@@ -42,6 +42,9 @@ def cases_at(plan: Plan, at: Mapping[str, Any] | None) -> NDArray[np.int64]:
         If a dimension or a value is unknown.
     """
     which = np.arange(plan.n).reshape(plan.shape)
+    if not isinstance(at, Mapping | None):
+        what = f"{at!r} is no point of the grid"
+        raise ParameterError(Fault("", "", "at", what, "a value by dimension, {...}"))
     for name, value in (at or {}).items():
         if name not in plan.dims:
             nearest = "".join(difflib.get_close_matches(name, plan.dims, 1))

@@ -124,7 +124,7 @@ def sobol_indices(
     whole = blocks[~np.isnan(blocks).any(axis=1)]
     left_out = len(blocks) - len(whole)
     if len(whole) < 2:
-        what = f"the figure is missing in {left_out} of {len(blocks)} blocks of cases"
+        what = f"{len(blocks)} blocks of cases, in {left_out} of which the figure is missing"
         raise ParameterError(Fault(what=what, expected="at least two blocks that are whole"))
     if np.ptp(whole) == 0.0:
         zero = np.zeros(d)

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from servosim._definitions import DEFINITIONS
 from servosim._whole_file import whole_file
-from servosim.errors import ParameterError, StudyError
+from servosim.errors import Fault, ParameterError, StudyError
 from servosim.studies.chunk_files import ChunkFile, Damaged, file_image
 from servosim.studies.chunks import Figures, Span, spans_of
 from servosim.studies.identity import (
@@ -61,8 +61,20 @@ def store_path(path: str | os.PathLike[str]) -> Path:
     -------
     pathlib.Path
         The folder.
+
+    Raises
+    ------
+    ParameterError
+        If that is no name of a folder.
     """
-    folder = Path(path)
+    try:
+        folder = Path(path)
+    except TypeError:
+        what = f"{path!r} is no path"
+        raise ParameterError(Fault("", "", "store", what, "the name of a folder")) from None
+    if not folder.name or folder.name == "..":
+        what = f"{str(path)!r} names no folder to make"
+        raise ParameterError(Fault("", "", "store", what, "a name, such as 'map.study'"))
     return folder if folder.suffix == SUFFIX else folder.with_name(folder.name + SUFFIX)
 
 
@@ -375,7 +387,10 @@ def prepare_store(
                 f"{plan.fingerprint[:16]}; what differs: "
                 f"{differences(header['parts'], parts_of(plan))}"
             )
-            expected = "another name for this study, or the old one to be replaced on purpose"
+            expected = (
+                "another name for this study, or the old one to be emptied on purpose "
+                "(fresh=True, --fresh)"
+            )
             raise refusal(folder, what, expected)
         except ParameterError:
             if not fresh:

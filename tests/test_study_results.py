@@ -7,6 +7,9 @@ import json
 import math
 import os
 import pickle
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -30,7 +33,7 @@ from study_cases import (
 from servosim import ParameterError, metrics, read_axis, simulate
 from servosim._definitions import DEFINITIONS
 from servosim.result import Event, Status
-from servosim.studies.labelled import EVENT_KINDS
+from servosim.studies.labelled import EVENT_KINDS, _room
 from servosim.studies.result import Kept, StudyResult
 from servosim.studies.run import study
 from servosim.studies.selection import cases_at, draws_of
@@ -509,6 +512,35 @@ class TestData:
             result.write_netcdf(tmp_path / "study.nc")
         assert f"cannot be written: {os.strerror(28)};" in str(caught.value)
         assert not list(tmp_path.iterdir())
+
+    @pytest.mark.parametrize("size", [20_000, 100_000])
+    def test_what_has_no_room_is_not_written(self, tmp_path, size):
+        resource = pytest.importorskip("resource")
+        script = f"""
+import resource, sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from study_cases import grid_result
+import servosim
+result = grid_result()
+result.data.load()
+resource.setrlimit(resource.RLIMIT_FSIZE, ({size}, {size}))
+try:
+    result.write_netcdf({str(tmp_path / "study.nc")!r})
+except servosim.ParameterError as error:
+    sys.exit(str(error))
+"""
+        assert resource.RLIMIT_FSIZE is not None
+        done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+        assert done.returncode == 1
+        assert done.stderr.count("\n") == 1
+        assert "study.nc: cannot be written: " in done.stderr
+        assert not list(tmp_path.iterdir())
+
+    def test_the_room_taken_is_enough_and_not_much_more(self, tmp_path):
+        result, _ = self.traced()
+        result.write_netcdf(tmp_path / "study.nc")
+        size = (tmp_path / "study.nc").stat().st_size
+        assert size <= _room(result.data) <= size + 100_000
 
     def test_written_and_read_back(self, tmp_path):
         result, signal = self.traced()

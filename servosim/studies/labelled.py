@@ -6,10 +6,12 @@ of a million cases on the disk opens at once.
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 import os
 import re
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -269,8 +271,10 @@ def write_dataset(data: xarray.Dataset, path: Path) -> None:
     Raises
     ------
     OSError
-        If it cannot be written, with the words of the system instead of the library's.
+        If it cannot be written. Its room is taken beforehand, because HDF5 ends the whole process
+        if the disk fills up while it writes.
     """
+    _take_room(path, _room(data))
     try:
         data.to_netcdf(path, engine="h5netcdf")
     except (OSError, RuntimeError) as error:
@@ -278,3 +282,23 @@ def write_dataset(data: xarray.Dataset, path: Path) -> None:
         if number is None:
             raise
         raise OSError(int(number[1]), os.strerror(int(number[1]))) from None
+
+
+def _room(data: xarray.Dataset) -> int:
+    """Return the bytes that a data set needs on the disk, rather too many than too few."""
+    numbers, texts = 0, 0
+    for one in data.variables.values():
+        if one.dtype.kind in "OU":
+            texts += 16 * one.size + sum(len(str(text).encode()) for text in one.values.flat)
+        else:
+            numbers += one.nbytes
+    return 100_000 + (11 * numbers + 13 * texts) // 10
+
+
+def _take_room(path: Path, size: int) -> None:
+    """Fill a new file to a size, so that what has no room fails here."""
+    with path.open("wb") as file:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(file.fileno(), 0, size)
+        elif shutil.disk_usage(path.parent).free < size:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -49,7 +49,7 @@ def study(
         ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option(metavar="NUMBER", min=1, help="How many cases run at a time.")
+        int | None, typer.Option(metavar="NUMBER", min=1, help="How many workers share the cases.")
     ] = None,
     dask: Annotated[
         str | None,

@@ -241,6 +241,14 @@ def table(found: dict[str, Any]) -> list[tuple[str, str, str]]:
                 f"{d['processes']['others']:.2f} processors",
             )
         )
+        rows.append(
+            (
+                "the same without start and end",
+                f"{100 * d['overhead_at_work']:+.1f} %",
+                f"these took {d['start of local']['time']:.1f} and "
+                f"{d['start of processes']['time']:.1f} s",
+            )
+        )
     if "memory" in found:
         y = found["memory"]
         rows.append(

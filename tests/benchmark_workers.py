@@ -19,16 +19,21 @@ import numpy as np
 
 HERE = Path(__file__).parent
 QUIET = 0.05  # processors that others may use in a round that counts
-MEGABYTE = 1024.0  # in the unit of ru_maxrss, kB
+MEGABYTE = 1024.0  # in the unit of the peak, kB
 SHORT = 0.004  # duration of a move of the measurement of memory, s
 _MEMORY = """
-import resource, sys
-import numpy as np
+import sys
+from pathlib import Path
 import servosim
+
+def peak():  # unlike that of getrusage, it does not begin with the memory of the calling process
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return next(line.split()[1] for line in lines if line.startswith("VmHWM"))
+
 if __name__ == "__main__":
     file, store, cases, duration = sys.argv[1:]
     axis = servosim.read_axis(file)
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    before = peak()
     result = servosim.study(
         axis,
         {
@@ -38,9 +43,9 @@ if __name__ == "__main__":
         samples=int(cases), method="random", move={"duration": float(duration)}, store=store,
         executor="processes", workers=2,
     )
-    led = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    led = peak()
     result.percentiles("supply_pressure_min", (5.0, 95.0))
-    read = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    read = peak()
     print(before, led, read, len(result))
 """
 
@@ -146,13 +151,19 @@ def dask(count: int, rounds: int, patience: float) -> dict[str, Any]:
     from servosim.studies.design import plan_of
 
     base, changes = base_axis(), random_changes(count)
-    plan = plan_of(base, cases=changes)
+    plan, few = plan_of(base, cases=changes), plan_of(base, cases=changes[:16])
     ways: dict[str, Callable[[], Any]] = {
         kind: lambda k=kind: servosim.study(plan, executor=k, workers=2, chunk=3000)
         for kind in ("processes", "local")
     }
+    for kind in ("processes", "local"):
+        ways[f"start of {kind}"] = lambda k=kind: servosim.study(few, executor=k, workers=2)
     found: dict[str, Any] = dict(in_turn(ways, rounds, patience))
     found["overhead"] = found["local"]["time"] / found["processes"]["time"] - 1.0
+    at_work = [
+        found[kind]["time"] - found[f"start of {kind}"]["time"] for kind in ("local", "processes")
+    ]
+    found["overhead_at_work"] = at_work[0] / at_work[1] - 1.0
     return {"count": count, "chunk": chunk_size(plan, 3000, 2), **found}
 
 

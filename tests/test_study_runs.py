@@ -176,17 +176,17 @@ class TestWhoComputes:
             executors.crew_of(executor, workers)
 
     @pytest.mark.parametrize(
-        ("workers", "kind", "width"),
+        ("workers", "cases", "kind", "width"),
         [
-            (None, executors.Crew, 1),
-            (1, executors.Crew, 1),
-            (np.int64(2), executors._Threads, 2),
-            (4, executors._Threads, 4),
-            (5, executors._Processes, 5),
+            (None, 10**6, executors.Crew, 1),
+            (1, 10**6, executors.Crew, 1),
+            (np.int64(2), 8000, executors._Threads, 2),
+            (5, 8, executors._Threads, 5),
+            (5, 8001, executors._Processes, 5),
         ],
     )
-    def test_few_workers_are_threads_and_many_are_processes(self, workers, kind, width):
-        crew = executors.crew_of(None, workers)
+    def test_threads_for_some_cases_and_processes_for_very_many(self, workers, cases, kind, width):
+        crew = executors.crew_of(None, workers, cases)
         try:
             assert type(crew) is kind
             assert crew.width == width

@@ -32,10 +32,10 @@ import numpy as np
 from servosim.errors import ParameterError, ServosimError, StudyError
 from servosim.studies.chunks import Figures, Span, Task, compute
 
-# Threads share one interpreter. The kernels run without its lock, what is done around them for each
-# case does not, and that is about a fifth of the work: threads start at once and need no memory of
-# their own, but no more than some five of them find work.
-MOST_THREADS = 4
+# Threads share one interpreter. The kernels run without its lock; what is done around them needs it,
+# some 0.3 ms a case whatever the move. Processes need no lock and take seconds to start, so that
+# they win where there are very many cases.
+MOST_FOR_THREADS = 8000
 RETRIES = 2  # of a chunk whose worker was killed
 _LOOK = 0.25  # time between two looks at the clock while chunks are out, s
 _WORKERS = "workers: {}; expected a whole number, one or more"
@@ -228,7 +228,7 @@ def is_whole(value: Any, least: int) -> bool:
     return is_integer and bool(value >= least)
 
 
-def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
+def crew_of(executor: Executor | str | None, workers: int | None, cases: int = 0) -> Crew:
     """Return who computes the chunks.
 
     Parameters
@@ -236,10 +236,12 @@ def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
     executor : concurrent.futures.Executor or str, optional
         An executor, which stays open; ``"threads"``, ``"processes"``; ``"local"`` for a dask
         cluster on this machine; or the address of a dask scheduler. Without one, this thread
-        computes for no more than one worker, up to four workers are threads, and more are
-        processes.
+        computes for no more than one worker, and several are threads, or processes if there are
+        very many cases.
     workers : int, optional
         Number of workers; the processors of this machine if a kind is named without it.
+    cases : int, optional
+        Number of cases that they are for [-].
 
     Returns
     -------
@@ -260,7 +262,7 @@ def crew_of(executor: Executor | str | None, workers: int | None) -> Crew:
     if executor is None:
         if workers is None or workers == 1:
             return Crew()
-        return _Threads(workers) if workers <= MOST_THREADS else _Processes(workers)
+        return _Threads(workers) if cases <= MOST_FOR_THREADS else _Processes(workers)
     if isinstance(executor, str):
         if executor == "local" or "://" in executor:
             return _Cluster(None if executor == "local" else executor, workers)

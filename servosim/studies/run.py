@@ -184,9 +184,9 @@ def study(
         Who computes: an executor; "threads", "processes"; "local" for a dask cluster on this
         machine, or the address of a dask scheduler.
     workers : int, optional
-        Number of workers [-]: up to four are threads and more are processes, which a script may
-        start below ``if __name__ == "__main__":`` only. Without it and an executor, the calling
-        thread computes.
+        Number of workers [-]: threads, or processes if there are more than 8000 cases, which a
+        script may start below ``if __name__ == "__main__":`` only. Without it and an executor, the
+        calling thread computes.
     chunk : int, optional
         Most cases [-] that are handed out and kept as one.
     fresh : bool, optional
@@ -237,7 +237,7 @@ def study(
         raise ParameterError(f"chunk: {chunk!r}; expected a whole number of cases, one or more")
     if progress is not None and not callable(progress):
         raise ParameterError(f"progress: {progress!r}; expected a function of one argument")
-    crew = crew_of(executor, workers)
+    crew = crew_of(executor, workers, plan.n)
     ended = False
     try:
         size = chunk_size(plan, int(chunk), crew.width)

@@ -32,9 +32,9 @@ import numpy as np
 from servosim.errors import ParameterError, ServosimError, StudyError
 from servosim.studies.chunks import Figures, Span, Task, compute
 
-# Threads share one interpreter. The kernels run without its lock; what is done around them needs it,
-# some 0.3 ms a case whatever the move. Processes need no lock and take seconds to start, so that
-# they win where there are very many cases.
+# Threads share one interpreter. The kernels run without its lock; what is done around them needs
+# it, some 0.3 ms a case whatever the move. Processes do not share it and take seconds to start, so
+# that they win where there are very many cases.
 MOST_FOR_THREADS = 8000
 RETRIES = 2  # of a chunk whose worker was killed
 _LOOK = 0.25  # time between two looks at the clock while chunks are out, s

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._equations import nothing_held
+from servosim._netcdf import write_dataset
 from servosim._record import record
 from servosim._samples import RECORD
 from servosim._sequence import PHASES
@@ -216,7 +217,7 @@ def write_netcdf(run: Run, path: str | os.PathLike[str]) -> None:
         If the file cannot be written.
     """
     with whole_file(path) as beside:
-        run.data.to_netcdf(beside, engine="h5netcdf")
+        write_dataset(run.data, beside)
 
 
 def write_csv(run: Run, path: str | os.PathLike[str]) -> None:

@@ -32,8 +32,9 @@ from study_cases import (
 
 from servosim import ParameterError, metrics, read_axis, simulate
 from servosim._definitions import DEFINITIONS
+from servosim._netcdf import room_of
 from servosim.result import Event, Status
-from servosim.studies.labelled import EVENT_KINDS, _room
+from servosim.studies.labelled import EVENT_KINDS
 from servosim.studies.result import Kept, StudyResult
 from servosim.studies.run import study
 from servosim.studies.selection import cases_at, draws_of
@@ -540,7 +541,7 @@ except servosim.ParameterError as error:
         result, _ = self.traced()
         result.write_netcdf(tmp_path / "study.nc")
         size = (tmp_path / "study.nc").stat().st_size
-        assert size <= _room(result.data) <= size + 100_000
+        assert size <= room_of(result.data) <= size + 100_000
 
     def test_written_and_read_back(self, tmp_path):
         result, signal = self.traced()

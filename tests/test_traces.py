@@ -5,7 +5,10 @@ import dataclasses
 import json
 import math
 import os
+import subprocess
+import sys
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +22,7 @@ from servosim.result import Status
 from servosim.traces import SIGNALS
 
 FILE = "params/tube_sheet_table.toml"
+TEACHING = Path("params/teaching_rig.toml").resolve()
 # values of the axis by which the balances are checked, worked out here from the file's numbers
 AREA = math.pi / 4.0 * (0.080**2 - 0.045**2)
 MASS = 650.0 + 350.0 + 25.0
@@ -318,3 +322,25 @@ class TestWholeFile:
 
 def test_parameters_are_toml(run):
     assert tomllib.loads(run.data.attrs["parameters"])["oil"]["free_air"] == "0.5 %"
+
+
+class TestFullDisk:
+    def test_a_run_that_has_no_room_is_not_written(self, tmp_path):
+        resource = pytest.importorskip("resource")
+        script = f"""
+import resource, sys
+import servosim
+axis = servosim.read_axis({str(TEACHING)!r}, {{"move.duration": "0.2 s"}})
+run = servosim.simulate(axis)
+resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+try:
+    servosim.write_netcdf(run, {str(tmp_path / "move.nc")!r})
+except servosim.ParameterError as error:
+    sys.exit(str(error))
+"""
+        assert resource.RLIMIT_FSIZE is not None
+        done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+        assert done.returncode == 1, done.stderr
+        assert "move.nc: cannot be written: " in done.stderr
+        assert done.stderr.count("\n") == 1
+        assert not list(tmp_path.iterdir())

@@ -6,15 +6,10 @@ of a million cases on the disk opens at once.
 
 from __future__ import annotations
 
-import errno
 import json
 import math
-import os
-import re
-import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -256,49 +251,3 @@ def _bare(plan: Plan, cases: Cases, name: str, dtype: Any, samples: int) -> Any:
             return cases.column(name, flat)[back.ravel()].reshape(np.shape(which))
 
     return Lazy()
-
-
-def write_dataset(data: xarray.Dataset, path: Path) -> None:
-    """Write a data set as NetCDF.
-
-    Parameters
-    ----------
-    data : xarray.Dataset
-        What to write.
-    path : pathlib.Path
-        The file.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written. Its room is taken beforehand, because HDF5 ends the whole process
-        if the disk fills up while it writes.
-    """
-    _take_room(path, _room(data))
-    try:
-        data.to_netcdf(path, engine="h5netcdf")
-    except (OSError, RuntimeError) as error:
-        number = re.search(r"errno = (\d+)", str(error))
-        if number is None:
-            raise
-        raise OSError(int(number[1]), os.strerror(int(number[1]))) from None
-
-
-def _room(data: xarray.Dataset) -> int:
-    """Return the bytes that a data set needs on the disk, rather too many than too few."""
-    numbers, texts = 0, 0
-    for one in data.variables.values():
-        if one.dtype.kind in "OU":
-            texts += 16 * one.size + sum(len(str(text).encode()) for text in one.values.flat)
-        else:
-            numbers += one.nbytes
-    return 100_000 + (11 * numbers + 13 * texts) // 10
-
-
-def _take_room(path: Path, size: int) -> None:
-    """Fill a new file to a size, so that what has no room fails here."""
-    with path.open("wb") as file:
-        if hasattr(os, "posix_fallocate"):
-            os.posix_fallocate(file.fileno(), 0, size)
-        elif shutil.disk_usage(path.parent).free < size:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim._definitions import DEFINITIONS
+from servosim._netcdf import write_dataset
 from servosim._whole_file import whole_file
 from servosim.errors import Fault, ParameterError
 from servosim.result import Run, Status
@@ -24,7 +25,6 @@ from servosim.studies.labelled import (
     Kept,
     coordinates_of,
     dataset_of,
-    write_dataset,
 )
 from servosim.studies.limits import Limit, limits_of
 from servosim.studies.selection import cases_at, draws_of, factors_of

@@ -5,6 +5,6 @@ from hypothesis import HealthCheck, settings
 settings.register_profile(
     "untimed",
     deadline=None,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("untimed")

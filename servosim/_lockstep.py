@@ -178,7 +178,23 @@ class Ended:
     record: NDArray[np.float64] | None
 
 
-def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bool) -> Ended:
+class Buffers:
+    """Large work space of one thread, used again by each set of the same number of samples."""
+
+    def __init__(self) -> None:
+        self._n_t = -1
+
+    def of(self, n_t: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return room for noise, readings and what is kept of each sample, not cleared."""
+        if n_t != self._n_t:
+            self._n_t, self._noise = n_t, np.empty((WIDTH, n_t, 3))
+            self._readings, self._kept = aligned(n_t + 1, 1, WIDTH), aligned(n_t + 1, 2, WIDTH)
+        return self._noise, self._readings, self._kept
+
+
+def run_set(
+    cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bool, buffers: Buffers
+) -> Ended:
     """Run a set of cases in lanes.
 
     Parameters
@@ -191,6 +207,8 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         Largest error of a step over scale.
     traces : bool
         Whether all traces are kept.
+    buffers : Buffers
+        Work space.
 
     Returns
     -------
@@ -207,13 +225,11 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
     rests = np.empty((WIDTH, 2))
     begin_many(p, m, x, d, rests)
     n_t = samples_of(first, move)
-    noise = np.zeros((WIDTH, 1, 3))
-    n_noise = 0
-    if is_noisy(first.parameters):
-        n_noise = n_t
-        noise = np.empty((WIDTH, n_t, 3))
+    noise, readings, kept = buffers.of(n_t)
+    n_noise = n_t if is_noisy(first.parameters) else 0
+    if n_noise:
         for k in range(n):
-            noise[k] = noise_of(cases.axes[lane[k]], cases.seeds[lane[k]], n_t)
+            noise_of(cases.axes[lane[k]], cases.seeds[lane[k]], n_t, noise[k])
         noise[n:] = noise[n - 1]
     limits = (MOST_IN_A_SAMPLE, MOST_PER_SAMPLE * n_t)
     counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits, int(traces)])
@@ -221,9 +237,9 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
     space[STAGES + 1] = x
     rows = n_t + 1 if traces else 1
     X, R = aligned(rows, n_states, WIDTH), aligned(rows, _samples.N_RECORD, WIDTH)
-    kept, gathered = aligned(n_t + 1, 2, WIDTH), aligned(N_GATHERED, WIDTH)
+    gathered, ended = aligned(N_GATHERED, WIDTH), aligned(4, WIDTH)
     events, extremes = aligned(_samples.N_EVENTS, 4, WIDTH), aligned(4, 2, WIDTH)
-    progress, ended = np.zeros(2, dtype=np.int64), aligned(4, WIDTH)
+    progress = np.zeros(2, dtype=np.int64)
     _integrate.run_lanes(
         axis_layout.block(parameters),
         move_layout.block(programs),
@@ -236,7 +252,7 @@ def run_set(cases: Cases, chosen: NDArray[np.intp], tolerance: float, traces: bo
         tolerance,
         space,
         aligned(2, sequence.SIZE, WIDTH),
-        aligned(n_t + 1, 1, WIDTH),
+        readings,
         X,
         R,
         kept,

@@ -7,6 +7,7 @@ steps of :func:`servosim.simulate` and to the same bits, whichever cases are nei
 from __future__ import annotations
 
 import difflib
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from servosim._definitions import DEFINITIONS
 from servosim._jit import COMPILES
-from servosim._lockstep import Cases, cases_of, events_of_set, run_of, run_set
+from servosim._lockstep import Buffers, Cases, cases_of, events_of_set, run_of, run_set
 from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.metrics import metrics
@@ -118,9 +119,12 @@ def ensemble(
     cases = cases_of(axes, moves, seeds)
     sets = cases.sets
     kept: list[dict[str, NDArray[np.float64]]] = [{}] * n
+    own = threading.local()
 
     def work(chosen: NDArray[np.intp]) -> int:
-        _run(cases, chosen, tolerance, tuple(traces), found, figures, kept)
+        if not hasattr(own, "buffers"):
+            own.buffers = Buffers()
+        _run(cases, chosen, tolerance, tuple(traces), own.buffers, found, figures, kept)
         return len(chosen)
 
     done = 0
@@ -176,6 +180,7 @@ def _run(
     chosen: NDArray[np.intp],
     tolerance: float,
     traces: tuple[str, ...],
+    buffers: Buffers,
     found: Ensemble,
     figures: NDArray[np.float64],
     kept: list[dict[str, NDArray[np.float64]]],
@@ -209,7 +214,7 @@ def _run(
         for k in chosen:
             alone(int(k))
         return
-    ended = run_set(cases, chosen, tolerance, bool(traces))
+    ended = run_set(cases, chosen, tolerance, bool(traces), buffers)
     kinds = events_of_set(cases, chosen, ended)
     figures[:, chosen] = ended.figures.T
     for lane, k in enumerate(chosen.tolist()):

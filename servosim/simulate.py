@@ -46,7 +46,9 @@ def error_scale(axis: Axis) -> NDArray[np.float64]:
     return scale
 
 
-def noise_of(axis: Axis, seed: int, n_t: int) -> NDArray[np.float64]:
+def noise_of(
+    axis: Axis, seed: int, n_t: int, out: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
     """Return the normal numbers of the transducers' noise.
 
     Parameters
@@ -57,6 +59,8 @@ def noise_of(axis: Axis, seed: int, n_t: int) -> NDArray[np.float64]:
         Seed of the generator.
     n_t : int
         Number of samples.
+    out : ndarray, shape (n_t, 3), optional
+        Where to write them, if there are any.
 
     Returns
     -------
@@ -67,7 +71,8 @@ def noise_of(axis: Axis, seed: int, n_t: int) -> NDArray[np.float64]:
     if p.controller.sampled == 0 or (p.transducer.noise == 0.0 and p.transducer.p_noise == 0.0):
         return np.zeros((0, 3))
     # sample by sample, so that a longer run begins with the same noise
-    return np.random.default_rng(seed).standard_normal((n_t, 3))
+    generator = np.random.default_rng(seed)
+    return generator.standard_normal((n_t, 3) if out is None else None, out=out)
 
 
 def simulate(

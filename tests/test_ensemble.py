@@ -8,7 +8,7 @@ from test_parameter_files import CASES, FOLDER, axis_of
 
 import servosim
 from servosim._lanes import WIDTH
-from servosim._lockstep import cases_of, run_set
+from servosim._lockstep import Buffers, cases_of, run_set
 from servosim.axis import read_axis
 from servosim.ensemble import ensemble
 from servosim.errors import ParameterError
@@ -56,7 +56,7 @@ class TestLanesAgainstTheSingleRun:
         axes = [changed(axis, rng, k) for k in range(WIDTH - 1)]  # one lane stays empty
         cases = cases_of(axes, None, None)
         (chosen,) = cases.sets
-        ended = run_set(cases, chosen, 1e-6, traces=True)
+        ended = run_set(cases, chosen, 1e-6, True, Buffers())
         for lane in (0, WIDTH - 2):
             run = servosim.simulate(axes[chosen[lane]], on_failure="return")
             assert ended.status[lane] == run.status

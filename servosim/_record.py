@@ -33,16 +33,28 @@ def _dtype(value: Any, kind: Any = np.float64) -> np.dtype[Any]:
     return np.dtype((kind, np.shape(value))) if np.ndim(value) else np.dtype(kind)
 
 
-def _numbers(value: Any) -> list[float]:
-    found: list[float] = []
-    for part in value:
-        if type(part) is float or type(part) is int:
-            found.append(part)
-        elif isinstance(part, tuple):
-            found += _numbers(part)
-        else:
-            found += np.ravel(part).tolist()
-    return found
+@dataclass(frozen=True)
+class _Parts:
+    """Where a tuple holds others: their places, each with the same of the other."""
+
+    inner: tuple[tuple[int, _Parts], ...]
+
+    @classmethod
+    def of(cls, value: Any) -> _Parts:
+        """Return the parts of a value, by which its kin are flattened."""
+        places = [k for k, part in enumerate(value) if not isinstance(part, (float, int))]
+        return cls(tuple((k, cls.of(value[k])) for k in places))
+
+    def flat(self, value: Any) -> tuple[float, ...]:
+        """Return all numbers of a value, shape (n_words,)."""
+        if not self.inner:
+            return tuple(value)
+        found: tuple[float, ...] = ()
+        last = 0
+        for k, parts in self.inner:
+            found += tuple(value[last:k]) + parts.flat(value[k])
+            last = k + 1
+        return found + tuple(value[last:])
 
 
 class Layout:
@@ -68,10 +80,11 @@ class Layout:
         _mark(flags[0], self.dtype)
         self._whole = flags.view(np.int64).astype(bool)
         self.n_words = len(self._whole)
+        self._parts = _Parts.of(value)
 
     def words(self, value: Any) -> NDArray[np.float64]:
         """Return a tuple of this kind as words of memory, shape (n_words,)."""
-        row = np.array(_numbers(value), dtype=np.float64)
+        row = np.array(self._parts.flat(value), dtype=np.float64)
         row.view(np.int64)[self._whole] = row[self._whole]
         return row
 

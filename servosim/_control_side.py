@@ -141,12 +141,6 @@ def opposite_checks(x: NDArray[np.float64], d: NDArray[np.float64], p: AxisParam
 
 
 @kernel
-def earlier(t: float, corner: float, t_to: float) -> float:
-    """Return the corner if it lies after t and before t_to, else t_to."""
-    return where((t < corner) & (corner < t_to), corner, t_to)
-
-
-@kernel
 def next_corner(
     t: float,
     t_next: float,
@@ -163,15 +157,15 @@ def next_corner(
         for j in range(2):
             course = d[sequence.COURSE_A + j] / p.lock.t_close
             left = sequence.stroke_left(d[sequence.AREA_A + j], course)
-            t_to = earlier(t, t + left, t_to)
-    t_to = earlier(t, u_time, t_to)
-    t_to = earlier(t, read_time, t_to)
+            t_to = sequence.earlier(t, t + left, t_to)
+    t_to = sequence.earlier(t, u_time, t_to)
+    t_to = sequence.earlier(t, read_time, t_to)
     for j in range(4):
-        t_to = earlier(t, t_thrust + m.thrust_t[j], t_to)
+        t_to = sequence.earlier(t, t_thrust + m.thrust_t[j], t_to)
     if p.controller.sampled == 0 and m.kind == TIMED:
         for j in range(8):
-            t_to = earlier(t, m.profile.t[j], t_to)
-        t_to = earlier(t, m.profile.t_end, t_to)
+            t_to = sequence.earlier(t, m.profile.t[j], t_to)
+        t_to = sequence.earlier(t, m.profile.t_end, t_to)
     return t_to
 
 

@@ -63,20 +63,22 @@ def power(x: float, e: float) -> float:
 
 
 @inner_kernel
+def _corrected(y: float, x: float) -> float:
+    """Return x^(-1/4) more exactly: the binomial series of ``(1 - r)^(-1/4)``, three terms."""
+    y2 = y * y
+    r = 1.0 - x * (y2 * y2)
+    return y + y * r * (_Q[0] + r * (_Q[1] + r * _Q[2]))
+
+
+@inner_kernel
 def inverse_fourth_root(x: float) -> float:
     """Return x^(-1/4) of a positive number between 1e-250 and 1e250.
 
     The bits of a double, taken as a whole number, are about its logarithm: a quarter of them,
-    turned round, is a guess within 4 %. Each correction is the binomial series of
-    ``(1 - r)^(-1/4)`` with ``r = 1 - x y^4``, cut after three terms: the first leaves 2e-5, the
-    second 1e-17.
+    turned round, is a guess within 4 %. Each correction is a series in ``r = 1 - x y^4``: the first
+    leaves 2e-5, the second 1e-17.
     """
-    y = guessed_fourth_root(x)
-    for _ in range(2):
-        y2 = y * y
-        r = 1.0 - x * (y2 * y2)
-        y += y * r * (_Q[0] + r * (_Q[1] + r * _Q[2]))
-    return y
+    return _corrected(_corrected(guessed_fourth_root(x), x), x)
 
 
 @inner_kernel
@@ -90,13 +92,7 @@ def inverse_fourth_roots(
     p, q = guessed_fourth_root(a), guessed_fourth_root(b)
     r, s = guessed_fourth_root(c), guessed_fourth_root(d)
     for _ in range(2):
-        p2, q2, r2, s2 = p * p, q * q, r * r, s * s
-        p4, q4, r4, s4 = p2 * p2, q2 * q2, r2 * r2, s2 * s2
-        e, f, g, h = 1.0 - a * p4, 1.0 - b * q4, 1.0 - c * r4, 1.0 - d * s4
-        p += p * e * (_Q[0] + e * (_Q[1] + e * _Q[2]))
-        q += q * f * (_Q[0] + f * (_Q[1] + f * _Q[2]))
-        r += r * g * (_Q[0] + g * (_Q[1] + g * _Q[2]))
-        s += s * h * (_Q[0] + h * (_Q[1] + h * _Q[2]))
+        p, q, r, s = _corrected(p, a), _corrected(q, b), _corrected(r, c), _corrected(s, d)
     return p, q, r, s
 
 

@@ -133,7 +133,6 @@ def _differ(context: Any, builder: Any, sig: Any, args: Any) -> Any:
 for _function, _name in (
     (operator.and_, "and_"),
     (operator.or_, "or_"),
-    (operator.xor, "xor"),
     (operator.iand, "and_"),
     (operator.ior, "or_"),
 ):
@@ -145,17 +144,11 @@ for _function, _name in (
     lower_builtin(_function, mask, mask)(_logic)
 
 operation(operator.neg, [signature(lanes, lanes)])
-operation(operator.pos, [signature(lanes, lanes)])
 
 
 @lower_builtin(operator.neg, lanes)
 def _negative(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     return builder.fneg(args[0])
-
-
-@lower_builtin(operator.pos, lanes)
-def _positive(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    return args[0]
 
 
 for _function, _name in (

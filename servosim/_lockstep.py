@@ -25,7 +25,7 @@ from servosim._step import STAGES
 from servosim.axis import Axis
 from servosim.program import Move, thrust_at
 from servosim.result import Run, Status
-from servosim.simulate import error_scale, noise_of, samples_late
+from servosim.simulate import error_scale, is_noisy, noise_of, samples_late, samples_of
 from servosim.version import __version__
 
 # a lane that needs more steps than these holds up its neighbours: it is run alone
@@ -63,7 +63,7 @@ class Cases:
         programs = layout_of(self.moves[0]).switches(self.programs)[:, :-1]  # but for the seed
         times = np.array(
             [
-                (samples_of(axis, move), samples_late(axis), is_noisy(axis.parameters))
+                (samples_of(axis, move), samples_late(axis), is_noisy(axis))
                 for axis, move in zip(self.axes, self.moves, strict=True)
             ]
         )
@@ -76,16 +76,6 @@ class Cases:
             for part in np.split(order, edges)
             for k in range(0, len(part), WIDTH)
         ]
-
-
-def samples_of(axis: Axis, move: Move) -> int:
-    """Return the number of samples of a move."""
-    return round(move.duration / axis.parameters.controller.period) + 1
-
-
-def is_noisy(p: AxisParameters) -> bool:
-    """Tell whether a sampled controller sees noise."""
-    return p.controller.sampled == 1 and (p.transducer.noise > 0.0 or p.transducer.p_noise > 0.0)
 
 
 def cases_of(
@@ -226,7 +216,7 @@ def run_set(
     begin_many(p, m, x, d, rests)
     n_t = samples_of(first, move)
     noise, readings, kept = buffers.of(n_t)
-    n_noise = n_t if is_noisy(first.parameters) else 0
+    n_noise = n_t if is_noisy(first) else 0
     if n_noise:
         for k in range(n):
             noise_of(cases.axes[lane[k]], cases.seeds[lane[k]], n_t, noise[k])

@@ -178,9 +178,9 @@ def sequence(
 
 
 @kernel
-def _sooner(t: float, candidate: float, first: float, counts: bool) -> float:
-    """Return the candidate if it counts and lies after the time and before the first, else that."""
-    return where(counts & (t < candidate) & (candidate < first), candidate, first)
+def earlier(t: float, corner: float, first: float) -> float:
+    """Return the corner if it lies after the time t and before the first, else the first."""
+    return where((t < corner) & (corner < first), corner, first)
 
 
 @kernel
@@ -193,14 +193,14 @@ def next_corner(t: float, t_end: float, d: NDArray[np.float64], p: AxisParameter
         if commanded(p):
             for delay in (k.delay_A, k.delay_B):
                 begin = d[T_CLOSE] + delay
-                first = _sooner(t, begin, first, closing)
-                first = _sooner(t, begin + k.t_close, first, closing)
+                first = where(closing, earlier(t, begin, first), first)
+                first = where(closing, earlier(t, begin + k.t_close, first), first)
         if k.brake == 1:
-            first = _sooner(t, d[T_CLOSE] + k.t_brake_close, first, closing)
+            first = where(closing, earlier(t, d[T_CLOSE] + k.t_brake_close, first), first)
     if some(opening):
-        first = _sooner(t, opening_end(d, p), first, opening)
+        first = where(opening, earlier(t, opening_end(d, p), first), first)
         if k.brake == 1:
-            first = _sooner(t, d[T_OPEN] + k.t_brake_open, first, opening)
+            first = where(opening, earlier(t, d[T_OPEN] + k.t_brake_open, first), first)
     return first
 
 

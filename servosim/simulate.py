@@ -46,6 +46,17 @@ def error_scale(axis: Axis) -> NDArray[np.float64]:
     return scale
 
 
+def samples_of(axis: Axis, move: Move) -> int:
+    """Return the number of samples of a move."""
+    return round(move.duration / axis.parameters.controller.period) + 1
+
+
+def is_noisy(axis: Axis) -> bool:
+    """Tell whether a sampled controller sees noise."""
+    p = axis.parameters
+    return p.controller.sampled == 1 and (p.transducer.noise > 0.0 or p.transducer.p_noise > 0.0)
+
+
 def noise_of(
     axis: Axis, seed: int, n_t: int, out: NDArray[np.float64] | None = None
 ) -> NDArray[np.float64]:
@@ -67,8 +78,7 @@ def noise_of(
     ndarray, shape (n_t, 3) or (0, 3)
         Position, pressure A, pressure B; empty if no transducer is noisy.
     """
-    p = axis.parameters
-    if p.controller.sampled == 0 or (p.transducer.noise == 0.0 and p.transducer.p_noise == 0.0):
+    if not is_noisy(axis):
         return np.zeros((0, 3))
     # sample by sample, so that a longer run begins with the same noise
     generator = np.random.default_rng(seed)
@@ -136,7 +146,7 @@ def simulate(
     entered = clock.perf_counter()
     move = axis.move if move is None else move
     p = axis.record
-    n_t = round(move.duration / p.controller.period) + 1
+    n_t = samples_of(axis, move)
     x, memory, m = np.empty(len(STATES)), np.empty(_sequence.SIZE), record(move)
     balance = begin(p, m, x, memory)
     fault = rest_fault(axis, move.start, balance.spool, balance.residual)

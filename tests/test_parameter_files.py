@@ -497,6 +497,7 @@ CASES = {
         "teaching_rig",
         {
             **TEACHING, "valve.opening": "table",
+            "valve.signal": "voltage", "valve.rated_voltage": "10 V",
             "valve.opening_table": ["0 %", "20 %", "60 %", "100 %"],
             "valve.area_table": ["0 %", "12 %", "48 %", "100 %"],
         },

@@ -20,7 +20,7 @@ from typing import Literal, NamedTuple
 
 from servosim._jit import kernel
 from servosim._lanes import where
-from servosim.params import Table, choice, quantity
+from servosim.params import Table, choice, number, quantity
 
 STATES = ("integral", "filtered_position", "filtered_velocity", "slow_pressure", "load_estimate")
 INPUTS = (
@@ -136,6 +136,9 @@ class Controller(Table):
     )
     output_limit: float = quantity(
         "%", above=0, high="100 %", symbol="u_max", doc="Largest command."
+    )
+    output_counts: int = number(
+        low=0, high=2**31, absent=0, doc="Counts of the output at full command; 0: not stated."
     )
 
 

@@ -206,6 +206,23 @@ class Valve(Table):
     dither_frequency: float = quantity(
         "Hz", low=0, high="1000 Hz", absent=0.0, symbol="f_d", doc="Frequency of the dither."
     )
+    signal: Literal["none", "voltage", "current"] = choice(
+        "Kind of the command's signal, for a sheet of gains in its unit.", absent="none"
+    )
+    rated_voltage: float = quantity(
+        "V",
+        above=0,
+        high="100 V",
+        when={"signal": ("voltage",)},
+        doc="Signal at full command.",
+    )
+    rated_current: float = quantity(
+        "mA",
+        above=0,
+        high="10 A",
+        when={"signal": ("current",)},
+        doc="Signal at full command.",
+    )
 
 
 class ValveParameters(NamedTuple):

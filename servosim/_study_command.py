@@ -14,6 +14,7 @@ from servosim._terminal import (
     DATA,
     FAILED,
     FIGURES,
+    duration,
     noting_interrupts,
     output_faults,
     print_json,
@@ -269,32 +270,6 @@ def _progress_text(state: Progress) -> str:
     if state.left is not None and state.done < state.total:
         text += f", {duration(state.left)} left"
     return text
-
-
-def duration(seconds: float) -> str:
-    """Return a time as people say it.
-
-    Parameters
-    ----------
-    seconds : float
-        The time [s].
-
-    Returns
-    -------
-    str
-        In its largest two units.
-
-    Examples
-    --------
-    >>> duration(42.4), duration(200.0), duration(9000.0)
-    ('42 s', '3 min 20 s', '2 h 30 min')
-    """
-    whole = max(round(seconds), 0)
-    minutes, rest = divmod(whole, 60)
-    hours, minutes_left = divmod(minutes, 60)
-    if hours:
-        return f"{hours} h {minutes_left} min"
-    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
 def _report(

@@ -16,7 +16,7 @@ import numpy as np
 from servosim import units
 from servosim._definitions import DEFINITIONS
 from servosim._practical import percentage
-from servosim._summary import CAUTION, shown, strict
+from servosim._summary import CAUTION, columns, shown, strict
 from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
 from servosim.studies.result import Failure, Share, StudyResult, Worst
@@ -30,32 +30,6 @@ _MOST_REASONS = 6
 _WORST = 5
 _WIDTH = 100
 _INDENT = " " * 4
-
-
-def columns(rows: Sequence[Sequence[str]], indent: str = "  ") -> list[str]:
-    """Return rows of cells as aligned lines, the first cell at the left, the others at the right.
-
-    Parameters
-    ----------
-    rows : sequence of sequence of str
-        Cells, as many in each row.
-    indent : str, optional
-        What stands before each line.
-
-    Returns
-    -------
-    list of str
-        One line a row.
-    """
-    if not rows:
-        return []
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    lines = []
-    for row in rows:
-        cells = [row[0].ljust(widths[0])]
-        cells += [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
-        lines.append((indent + "  ".join(cells)).rstrip())
-    return lines
 
 
 def figure_text(metric: str, value: float | None) -> str:

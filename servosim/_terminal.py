@@ -98,6 +98,32 @@ def seed_of(text: str | None) -> tuple[int | None, list[Fault]]:
     return None, [Fault("--seed", "", "", f"{text!r} is no seed", expected)]
 
 
+def duration(seconds: float) -> str:
+    """Return a time as people say it.
+
+    Parameters
+    ----------
+    seconds : float
+        The time [s].
+
+    Returns
+    -------
+    str
+        In its largest two units.
+
+    Examples
+    --------
+    >>> duration(42.4), duration(200.0), duration(9000.0)
+    ('42 s', '3 min 20 s', '2 h 30 min')
+    """
+    whole = max(round(seconds), 0)
+    minutes, rest = divmod(whole, 60)
+    hours, minutes_left = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes_left} min"
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
 @contextmanager
 def progress_bar(on: bool) -> Iterator[Callable[[str, int, int], None]]:
     """Show on a terminal what takes time: compiling the kernels, and then how far the work is."""

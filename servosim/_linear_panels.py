@@ -179,7 +179,7 @@ def _mark_margins(loop: Loop, phase: Array, colour: str, above: Axes, below: Axe
         level = -float(decibels(size))
         above.plot([hertz(omega)] * 2, [level, 0.0], **bar)
         above.plot([hertz(omega)], [level], **dot)
-        place = np.interp(math.log(omega), np.log(loop.omega), phase)
+        place = float(np.interp(math.log(omega), np.log(loop.omega), phase))
         below.plot([hertz(omega)], [place], **dot)
     if (found := _margin(loop, "phase")) is not None:
         size, omega = found

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from servosim.errors import Fault, ServosimError, StudyError
+from servosim.errors import Fault, ParameterError, ServosimError, StudyError
 
 if TYPE_CHECKING:
+    from servosim.axis import Axis
     from servosim.result import Run
 
 FAILED, REFUSED, INTERRUPTED = 1, 2, 130
@@ -86,6 +87,41 @@ def overrides(given: list[str] | None) -> tuple[dict[str, str], list[Fault]]:
         else:
             values[path] = value
     return values, faults
+
+
+def read_or_raise(file: str, given: list[str] | None, faults: list[Fault]) -> Axis:
+    """Return the axis of a file, or raise with every fault of options and file.
+
+    Parameters
+    ----------
+    file : str
+        The file as the user named it.
+    given : list of str or None
+        What ``--set`` was given.
+    faults : list of Fault
+        Faults of other options, which are told with those of the file.
+
+    Returns
+    -------
+    Axis
+        The axis.
+
+    Raises
+    ------
+    ParameterError
+        If anything is wrong.
+    """
+    from servosim.axis import read_axis
+
+    values, more = overrides(given)
+    found = [*more, *faults]
+    try:
+        axis = read_axis(file, values)
+    except ParameterError as error:
+        raise ParameterError([*found, *error.faults]) from None
+    if found:
+        raise ParameterError(found)
+    return axis
 
 
 def seed_of(text: str | None) -> tuple[int | None, list[Fault]]:

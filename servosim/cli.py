@@ -19,18 +19,18 @@ from servosim._terminal import (
     FIGURES,
     noting_interrupts,
     output_faults,
-    overrides,
     print_json,
     seed_of,
     speaking,
     tell,
     write_or_say,
 )
+from servosim._terminal import read_or_raise as _read
 from servosim._terminal import watching as _watching
+from servosim._tune_command import tune
 from servosim.errors import Fault, ParameterError
 
 if TYPE_CHECKING:
-    from servosim.axis import Axis
     from servosim.document import AxisFile
 
 app = typer.Typer(
@@ -61,21 +61,6 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     app()
-
-
-def _read(file: str, given: list[str] | None, faults: list[Fault]) -> Axis:
-    """Return the axis, or raise with every fault of options and file."""
-    from servosim.axis import read_axis
-
-    values, more = overrides(given)
-    found = [*more, *faults]
-    try:
-        axis = read_axis(file, values)
-    except ParameterError as error:
-        raise ParameterError([*found, *error.faults]) from None
-    if found:
-        raise ParameterError(found)
-    return axis
 
 
 @app.command()
@@ -209,6 +194,7 @@ def _show_version(value: bool) -> None:
         raise typer.Exit
 
 
+app.command()(tune)
 app.command()(study)
 
 

@@ -12,14 +12,23 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from servosim._drawing import BLACK, BLUE, GREEN, MICROMETRES, STYLES, VERMILION
 from servosim._linear_panels import Array, decibels, frame, legend_of, new_axes
+from servosim.axis import Axis
+from servosim.ensemble import ensemble
+from servosim.tuning.bench import Bench
+from servosim.tuning.cases import Case, Place, corners
+from servosim.tuning.result import Tuned
 from servosim.units import convert
 
-__all__ = ["plot_errors", "plot_hardware", "plot_trade_off"]
+__all__ = ["plot_errors", "plot_hardware", "plot_trade_off", "plot_tuning"]
 
 Trace = tuple[Array, Array]
+
+_AFTER_REST = 0.5  # s that are shown after the last move has settled
+_MOST_BARS = 6
 
 
 def plot_errors(
@@ -223,3 +232,108 @@ def plot_hardware(
     ax.set_ylim(-0.6, len(names) + 0.1)
     legend_of(ax, loc="upper right")
     return ax
+
+
+def plot_tuning(tuned: Tuned) -> Figure:
+    """Draw a tuning on a page.
+
+    Parameters
+    ----------
+    tuned : Tuned
+        The result of :func:`servosim.tune`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Error of the file's move in every corner of its envelope, before and after; the trade-off
+        between margin, settling time and overshoot; and what other hardware would give, as far as
+        they were worked out.
+    """
+    hardware = {
+        one.name: one.settling_time
+        for one in tuned.diagnosis.changes[:_MOST_BARS]
+        if math.isfinite(one.settling_time)
+    }
+    below = [name for name, there in (("family", tuned.trade_off), ("bars", hardware)) if there]
+    rows = 2 if below else 1
+    figure = Figure(figsize=(12.0, 0.8 + 4.4 * rows), layout="constrained")
+    grid = figure.add_gridspec(rows, max(len(below), 1))
+    sets = {"the file as it is": _moves(tuned.original), "tuned": _moves(tuned.axis)}
+    ends = [time for _, time in sets.values() if math.isfinite(time)]
+    end = max(ends) + _AFTER_REST if len(ends) == len(sets) else math.inf
+    plot_errors(
+        {
+            name: [(t[t <= end], way[t <= end]) for t, way in moves]
+            for name, (moves, _) in sets.items()
+        },
+        tuned.axis.file.window.half_width,
+        figure.add_subplot(grid[0, :]),
+        settling={name: time for name, (_, time) in sets.items()},
+        overshoot=tuned.demands.overshoot or math.nan,
+    ).set_title("the file's move in all corners of its envelope", fontsize="small", loc="left")
+    for place, name in enumerate(below):
+        ax = figure.add_subplot(grid[1, place])
+        if name == "family":
+            _trade_off_into(ax, tuned)
+        else:
+            now = tuned.after.figures["settling_time"].worst
+            plot_hardware(hardware, now, ax, label="worst settling time", unit="s")
+            title = "other hardware, tuned anew for it"
+            ax.set_title(title, fontsize="small", loc="left")
+    figure.suptitle(f"{tuned.axis.file.title}\n{_headline(tuned)}", fontsize="medium")
+    if tuned.failures:
+        text = "Not met: " + "; ".join(tuned.failures)
+        figure.supxlabel(text, fontsize="small", color=VERMILION, wrap=True)
+    return figure
+
+
+def _trade_off_into(ax: Axes, tuned: Tuned) -> None:
+    """Draw the trade-off of a tuning."""
+    family = tuned.trade_off
+    chosen = [k for k, one in enumerate(family) if one.chosen]
+    plot_trade_off(
+        np.array([one.gain_margin for one in family]),
+        np.array([one.settling_time for one in family]),
+        np.array([one.overshoot for one in family]),
+        ax,
+        chosen=chosen[0] if chosen else None,
+        required=tuned.demands.gain_margin,
+        limit=tuned.demands.overshoot or math.nan,
+    )
+
+
+def _headline(tuned: Tuned) -> str:
+    """Return what changed most, in one line."""
+    parts = []
+    for name, title, unit in (
+        ("settling_time", "worst settling time", "s"),
+        ("overshoot", "overshoot", "um"),
+    ):
+        pair = [one.figures.get(name) for one in (tuned.before, tuned.after)]
+        texts = [_number(one.worst if one is not None else math.nan, unit) for one in pair]
+        parts.append(f"{title} {texts[0]} \u2192 {texts[1]}")
+    gains = [one.file.controller.velocity_gain for one in (tuned.original, tuned.axis)]
+    parts.append(f"velocity gain {gains[0]:.4g} \u2192 {gains[1]:.4g} 1/s")
+    return ", ".join(parts)
+
+
+def _number(value: float, unit: str) -> str:
+    """Return an SI value with three figures and its unit."""
+    if not math.isfinite(value):
+        return "none"
+    return f"{float(convert(value, unit)):.3g} {unit}".replace("um", MICROMETRES)
+
+
+def _moves(axis: Axis) -> tuple[list[Trace], float]:
+    """Return the way left in the file's move in each corner, and when the last one settles [s].
+
+    A corner is a machine with the controller of the file; the time is nan if one does not settle.
+    """
+    m = axis.file.move
+    place = Place(m.start, m.target)
+    cases = [Case({}, place), *(Case(corner, place) for corner in corners(axis))]
+    machines, moves = Bench(axis).machines({}, cases)
+    found = ensemble(machines, moves=moves, traces=("table_position",))
+    way = math.copysign(1.0, m.target - m.start)
+    left = [way * (m.target - x) for x in found.traces["table_position"]]
+    return [(found.time, one) for one in left], float(found.metrics["settling_time"].max())

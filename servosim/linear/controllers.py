@@ -192,19 +192,18 @@ class Controllers:
         """
         p, T = self.numbers, self.period
 
-        def at(values: Any) -> Array:
+        def at(values: Any) -> Any:
             array = np.asarray(values, dtype=float)
             return array[:, None] if rows is None else array[rows]
 
-        one = np.ones(np.shape(omega), dtype=complex)
+        one: Any = np.ones(np.shape(omega), dtype=complex)
         s = 1j * omega
         z = np.exp(s * T) if self.sampled else one
         slope = at(self.slope)
-        error: ComplexArray = slope * at(p.K_v) * one
+        error = slope * at(p.K_v) * one
         if np.any(p.K_i != 0.0):
             error = error + slope * at(p.K_i) * (T * z / (z - 1.0) if self.sampled else 1.0 / s)
-        reading: ComplexArray = 0.0 * one
-        pressure: ComplexArray = 0.0 * one
+        reading = pressure = 0.0 * one
         if np.any(p.k_v != 0.0) or np.any(p.k_acc != 0.0):
             w, zeta = at(p.omega_f), at(p.zeta_f)
             if self.sampled:
@@ -216,7 +215,7 @@ class Controllers:
             else:
                 v_f = s * w * w / (s * s + 2.0 * zeta * w * s + w * w)
                 a_f = s * v_f
-            reading = slope * (at(p.k_v) * v_f + at(p.k_acc) * a_f)
+            reading = one * slope * (at(p.k_v) * v_f + at(p.k_acc) * a_f)
         if np.any(p.k_p != 0.0):
             if self.sampled:
                 high = (1.0 - at(p.a_h)) * (z - 1.0) / (z - 1.0 + at(p.a_h))

@@ -1,0 +1,504 @@
+"""Plants as sums of their modes: their answer to a command or a thrust at any frequency, quickly.
+
+With the eigenvectors V of a plant's matrix its answer is ``sum_m (C V)_m (V^-1 B)_m k_m``. The
+kernel k_m of a mode is ``1/(j omega - lambda_m)``, or, for a command that a sampled controller
+holds, its exact counterpart in ``z = exp(j omega T)``. One product of matrices gives all
+frequencies of all plants. Where eigenvectors nearly coincide, as with a critically damped valve,
+the sum loses digits: the matrix of such a plant is changed by some 1e-10 of its numbers, which
+parts the eigenvalues. Each plant is checked against direct solutions, and one whose sum is off is
+solved directly everywhere.
+
+The null of the valve shifts with supply pressure. Of a sampled controller this shift is held with
+the command: the plant answers as if its command were multiplied by ``1/(1 - b P)``, P being the
+supply pressure at the time of the command over the held command.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from servosim.errors import ParameterError
+from servosim.linear.plants import Plants
+from servosim.linear.sampling import state_scales
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+Rows = NDArray[np.intp]
+
+READINGS = ("scale_reading", "pressure_reading_a", "pressure_reading_b")
+SEEN = (*READINGS, "table_position")
+_ALL = (*SEEN, "supply_pressure")
+LOWEST = 1e-3  # first frequency of a grid, rad/s
+_SLOW, _PER_DECADE, _SLOW_PER_DECADE = 1.0, 30, 10
+_LIGHT = 0.5  # damping ratio below which a mode gets frequencies of its own
+_BESIDE = np.array([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0])  # in half widths of the peak
+_TURN = 0.4  # largest turn by dead times between two frequencies, rad
+_DIGITS = 1e-8  # of an answer that the sum of modes should not lose
+_LOST = 1e-6  # of an answer: beyond it a plant is solved directly
+_PARTINGS = (1e-11, 1e-10, 1e-9)  # relative changes of a matrix whose eigenvalues coincide
+
+
+class Timing(NamedTuple):
+    """When a controller reads and when its command acts.
+
+    Attributes
+    ----------
+    period : float
+        Sampling period [s]; zero for a continuous controller.
+    delay : float
+        From the sample to the command [s], at most one period.
+    reading_delay : float
+        Transport delay of the scale [s].
+    """
+
+    period: float
+    delay: float
+    reading_delay: float
+
+    @property
+    def highest(self) -> float:
+        """Highest frequency of the loop, Nyquist's [rad/s]; infinite if continuous."""
+        return float(np.pi / self.period) if self.period > 0.0 else float("inf")
+
+
+class Answers(NamedTuple):
+    """What an input does: now, with the scale's delay, and when the command acts; any may lack."""
+
+    now: Any
+    late: Any
+    acting: Any
+
+
+@dataclass(frozen=True)
+class Modes:
+    """Many plants by their modes.
+
+    Attributes
+    ----------
+    eigenvalues : ndarray of complex, shape (n, n_x)
+        Poles of the plants [1/s].
+    weights : ndarray of complex, shape (n, 2, 5, n_x)
+        Weight of each mode, for command and thrust, in each of ``SEEN`` and the supply pressure.
+    A, B, C : ndarray, shapes (n, n_x, n_x), (n, n_x, 2), (n, 5, n_x)
+        Matrices of the plants, states in units of their usual size; of a sampled controller
+        without the shift of the null.
+    shift : ndarray, shape (n,)
+        Slope of the null over supply pressure that is held with the command [1/Pa].
+    direct : ndarray of int
+        Plants whose modes would lose digits.
+    timing : Timing
+        Of the controller.
+    """
+
+    eigenvalues: ComplexArray
+    weights: ComplexArray
+    A: Array
+    B: Array
+    C: Array
+    shift: Array
+    direct: Rows
+    timing: Timing
+
+    def channels(self, mix: Array | None = None, *, thrust: bool = False) -> Channels:
+        """Return sums of the outputs as functions of frequency.
+
+        Parameters
+        ----------
+        mix : ndarray, shape (n, n_o, 4), optional
+            Weights [-] of ``SEEN`` in each channel, the scale's reading not mixed with others;
+            each output by itself if not given.
+        thrust : bool, optional
+            Whether the input is the thrust instead of the command.
+
+        Returns
+        -------
+        Channels
+            To be called with frequencies.
+        """
+        n = len(self.A)
+        if mix is None:
+            mix = np.broadcast_to(np.eye(len(SEEN)), (n, len(SEEN), len(SEEN)))
+        scale = np.flatnonzero(np.any(mix[:, :, 0] != 0.0, axis=0))
+        return Channels(self, thrust, mix, mix @ self.weights[:, int(thrust), :4], scale)
+
+    def kernels(self, omega: Array, rows: Rows | None, thrust: bool) -> Answers:
+        """Return what each mode answers.
+
+        Parameters
+        ----------
+        omega : ndarray, shape (n, 1, n_f), or (m, 1) with rows
+            Frequencies [rad/s].
+        rows : ndarray of int, shape (m,), optional
+            Plant of each frequency.
+        thrust : bool
+            Whether the input is the thrust, which isn't held between samples.
+
+        Returns
+        -------
+        Answers
+            Of shape (n, n_x, n_f), or (m, n_x) with rows.
+        """
+        lam = self.eigenvalues[:, :, None] if rows is None else self.eigenvalues[rows]
+        T, d, D = self.timing
+        s = 1j * omega
+        shifts = bool(np.any(self.shift != 0.0))
+        if thrust or T == 0.0:
+            now = 1.0 / (s - lam)
+            late = now * np.exp(-s * D) if D > 0.0 else None
+            return Answers(now, late, now * np.exp(s * d) if shifts else None)
+        back = np.exp(-s * T)
+        early = _risen(lam, d)
+        now = _risen(lam, T - d) + np.exp(lam * (T - d)) * early * back
+        now = now * (back / (1.0 - np.exp(lam * T) * back))
+        acting = np.exp(lam * d) * now + early * back if shifts else None
+        if D == 0.0:
+            return Answers(now, None, acting)
+        whole, part = _whole_and_part(D, T)
+        if part == 0.0:
+            return Answers(now, now * back**whole, acting)
+        since = T - part  # the reading is taken this long after the sample before
+        h0, h1 = 0.0 * lam, _risen(lam, since)
+        if since > d:
+            h0, h1 = _risen(lam, since - d), np.exp(lam * (since - d)) * early
+        late = (np.exp(lam * since) * now + h0 + h1 * back) * back ** (whole + 1)
+        return Answers(now, late, acting)
+
+    def solved(self, k: int, omega: Array, thrust: bool) -> Answers:
+        """Return what the states of one plant answer, solved without its modes.
+
+        Parameters
+        ----------
+        k : int
+            The plant.
+        omega : ndarray, shape (m,)
+            Frequencies [rad/s].
+        thrust : bool
+            Whether the input is the thrust.
+
+        Returns
+        -------
+        Answers
+            Of shape (m, n_x).
+        """
+        A, B = self.A[k], self.B[k][:, [int(thrust)]]
+        T, d, D = self.timing
+        s = 1j * omega[:, None, None]
+        eye = np.eye(len(A))
+        if thrust or T == 0.0:
+            now = np.linalg.solve(s * eye - A, np.broadcast_to(B, (len(omega), *B.shape)))
+            now = now[:, :, 0]
+            s = s[:, :, 0]
+            return Answers(now, now * np.exp(-s * D), now * np.exp(s * d))
+        back = np.exp(-s * T)
+        over, _ = _held(A, B, T)
+        after, first = _held(A, B, T - d)
+        to_command, early = _held(A, B, d)
+        now = np.linalg.solve(eye / back - over, first + after @ early * back)
+        acting = to_command @ now + early * back
+        whole, part = _whole_and_part(D, T)
+        late = now * back**whole
+        if part > 0.0:
+            since = T - part
+            over, h1 = _held(A, B, since)
+            h0 = 0.0 * h1
+            if since > d:
+                after, h0 = _held(A, B, since - d)
+                h1 = after @ early
+            late = (over @ now + h0 + h1 * back) * back ** (whole + 1)
+        return Answers(now[:, :, 0], late[:, :, 0], acting[:, :, 0])
+
+
+@dataclass(frozen=True)
+class Channels:
+    """Chosen sums of the outputs of plants, as functions of frequency; see :meth:`Modes.channels`.
+
+    Attributes
+    ----------
+    modes : Modes
+        The plants.
+    thrust : bool
+        Whether the input is the thrust instead of the command.
+    mix : ndarray, shape (n, n_o, 4)
+        Weights of ``SEEN`` in each channel.
+    residues : ndarray of complex, shape (n, n_o, n_x)
+        Weight of each mode in each channel.
+    scale : ndarray of int
+        Channels that hold the scale's reading, which alone has a transport delay.
+    """
+
+    modes: Modes
+    thrust: bool
+    mix: Array
+    residues: ComplexArray
+    scale: Rows
+
+    def __call__(self, omega: Array, rows: Rows | None = None) -> ComplexArray:
+        """Return the answers.
+
+        Parameters
+        ----------
+        omega : ndarray, shape (n, n_f), or (m,) with rows
+            Frequencies [rad/s].
+        rows : ndarray of int, shape (m,), optional
+            Plant of each frequency.
+
+        Returns
+        -------
+        ndarray of complex, shape (n, n_o, n_f), or (m, n_o) with rows
+            SI unit of the output over the command [-] or the thrust [N].
+        """
+        m = self.modes
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            found = self._summed(omega, rows)
+        for k in m.direct:
+            if rows is None:
+                found[k] = self._solved(int(k), omega[k]).T
+            elif np.any(rows == k):
+                found[rows == k] = self._solved(int(k), omega[rows == k])
+        return found
+
+    def _summed(self, omega: Array, rows: Rows | None) -> ComplexArray:
+        m, whole = self.modes, rows is None
+        w = omega[:, None, :] if whole else omega[:, None]
+
+        def times(weights: ComplexArray, kernel: ComplexArray) -> Any:
+            """Return the sums over the modes: (n, n_o, n_f), or (m, n_o) with rows."""
+            if whole:
+                return weights @ kernel
+            return np.einsum("kox,kx->ko", weights[rows], kernel)
+
+        answers = m.kernels(w, rows, self.thrust)
+        found = times(self.residues, answers.now)
+        if answers.late is not None and len(self.scale):
+            found[:, self.scale] = times(self.residues[:, self.scale], answers.late)
+        if answers.acting is None:
+            return np.asarray(found)
+        b = m.shift[:, None, None] if whole else m.shift[rows][:, None]
+        moved = b * times(m.weights[:, int(self.thrust), 4:], answers.acting)
+        if not self.thrust:
+            return np.asarray(found / (1.0 - moved))
+        return np.asarray(found + replace(self, thrust=False, residues=self._of_command())(
+            omega, rows) * moved)  # fmt: skip
+
+    def _of_command(self) -> ComplexArray:
+        return np.asarray(self.mix @ self.modes.weights[:, 0, :4])
+
+    def _solved(self, k: int, omega: Array) -> ComplexArray:
+        """Return the answers of one plant without its modes, shape (m, n_o)."""
+        m = self.modes
+        C, b, p_S = self.mix[k] @ m.C[k, :4], m.shift[k], m.C[k, 4]
+        answers = m.solved(k, omega, self.thrust)
+        found = answers.now @ C.T
+        found[:, self.scale] = (answers.late @ C.T)[:, self.scale]
+        moved = b * (answers.acting @ p_S)[:, None]
+        if not self.thrust:
+            return np.asarray(found / (1.0 - moved))
+        by_command = replace(self, thrust=False, residues=self._of_command())
+        return np.asarray(found + by_command._solved(k, omega) * moved)
+
+
+def _risen(lam: ComplexArray, t: float) -> ComplexArray:
+    """Return (exp(lambda t) - 1)/lambda, which is t for lambda = 0."""
+    still = lam == 0.0
+    safe = np.where(still, 1.0, lam)
+    return np.asarray(np.where(still, t, np.expm1(safe * t) / safe))
+
+
+def _whole_and_part(delay: float, period: float) -> tuple[int, float]:
+    """Return a delay as whole periods and the rest, rounding forgiven."""
+    whole = int(np.floor(delay / period + 1e-9))
+    part = delay - whole * period
+    return whole, part if part > 1e-9 * period else 0.0
+
+
+def _held(A: Array, B: Array, t: float) -> tuple[Array, Array]:
+    """Return the states' transition over a time and the effect of an input held over it."""
+    n_x, n_u = B.shape
+    joined = np.zeros((n_x + n_u, n_x + n_u))
+    joined[:n_x, :n_x], joined[:n_x, n_x:] = A * t, B * t
+    grown = linalg.expm(joined)
+    return grown[:n_x, :n_x], grown[:n_x, n_x:]
+
+
+def timing_of(plants: Plants) -> Timing:
+    """Return the timing that all points of plants share.
+
+    Parameters
+    ----------
+    plants : Plants
+        The plants.
+
+    Returns
+    -------
+    Timing
+        Of the controller and of the scale.
+
+    Raises
+    ------
+    ParameterError
+        If the axes of the points differ in it, or there is no point.
+    """
+    found = set()
+    for axis in {id(point.axis): point.axis for point in plants.points}.values():
+        c, D = axis.parameters.controller, float(axis.parameters.transducer.delay)
+        sampled = c.sampled == 1
+        found.add(Timing(float(c.period), float(c.delay), D) if sampled else Timing(0.0, 0.0, 0.0))
+    if len(found) != 1:
+        raise ParameterError(
+            f"these {len(plants.points)} points have {len(found)} sets of period, computing delay "
+            "and transport delay; take the axes of each set by themselves"
+        )
+    return found.pop()
+
+
+def modes(plants: Plants) -> Modes:
+    """Return plants by their modes, with the timing of their axes.
+
+    Parameters
+    ----------
+    plants : Plants
+        The plants.
+
+    Returns
+    -------
+    Modes
+        From which responses at any frequency follow quickly.
+
+    Raises
+    ------
+    ParameterError
+        If the axes of the points differ in their timing, or there is no point.
+    """
+    timing = timing_of(plants)
+    inputs = [plants.inputs.index("spool_command"), plants.inputs.index("thrust")]
+    A, B = plants.A, plants.B[:, :, inputs]
+    C = plants.C[:, [plants.outputs.index(name) for name in _ALL]]
+    shift = np.zeros(len(A))
+    if timing.period > 0.0:
+        shift = np.asarray(plants.null_shift_slope, dtype=float)
+        A = A - B[:, :, :1] * (shift[:, None] * C[:, 4])[:, None, :]
+    # states in units in which they act on one another alike
+    scale = state_scales(plants.states)
+    A, B, C = A * scale / scale[:, None], B / scale[:, None], C * scale
+    lam, weights = _decomposed(A, B, C)
+    none = np.zeros(0, dtype=np.intp)
+    made = Modes(lam, weights, A, B, C, shift, none, timing)
+    losses = _losses(made)
+    for part in _PARTINGS:  # eigenvalues that coincide are moved apart by less than anyone knows
+        bad = np.flatnonzero(losses > _DIGITS)
+        if not len(bad):
+            break
+        moved = np.random.default_rng(0).standard_normal(A.shape[1:])
+        lam_bad, weights_bad = _decomposed(A[bad] * (1.0 + part * moved), B[bad], C[bad])
+        tried = Modes(lam_bad, weights_bad, A[bad], B[bad], C[bad], shift[bad], none, timing)
+        losses_bad = _losses(tried)
+        better = losses_bad < losses[bad]
+        chosen = bad[better]
+        lam[chosen], weights[chosen] = lam_bad[better], weights_bad[better]
+        losses[chosen] = losses_bad[better]
+    return replace(made, direct=np.flatnonzero(losses > _LOST))
+
+
+def _decomposed(A: Array, B: Array, C: Array) -> tuple[ComplexArray, ComplexArray]:
+    """Return the eigenvalues of matrices and the weights of the modes from inputs to outputs."""
+    # what is nothing beside the rest is rounding, but would mislead the balancing of the matrix
+    largest = np.max(np.abs(A), axis=(1, 2), keepdims=True)
+    lam, V = np.linalg.eig(np.where(np.abs(A) < 1e-16 * largest, 0.0, A))
+    lam, V = lam.astype(complex), V.astype(complex)
+    try:
+        left = np.linalg.solve(V, B.astype(complex))
+    except np.linalg.LinAlgError:  # of one of them: it shows as a loss
+        left = np.array([np.linalg.pinv(v) @ b for v, b in zip(V, B, strict=True)])
+    return lam, (C @ V)[:, None] * left.swapaxes(1, 2)[:, :, None, :]
+
+
+def _losses(m: Modes) -> Array:
+    """Return how far each plant's sum of modes is from a direct solution, relative to it."""
+    size = np.where(m.eigenvalues.imag > 0.0, np.abs(m.eigenvalues), 0.0)
+    middle = np.max(size, axis=1)
+    middle = np.where(middle > 0.0, middle, 30.0)
+    low, high = np.full(len(middle), 0.1), np.full(len(middle), 3e3)
+    omega = np.stack([low, np.sqrt(low * middle), middle, high], axis=1)
+    s = 1j * omega[:, :, None, None]
+    X = np.linalg.solve(s * np.eye(m.A.shape[1]) - m.A[:, None], m.B[:, None].astype(complex))
+    exact = (m.C[:, None] @ X).swapaxes(2, 3)  # plant, frequency, input, output
+    kernel = 1.0 / (1j * omega[:, None, :] - m.eigenvalues[:, :, None])
+    summed = np.einsum("nuox,nxf->nfuo", m.weights, kernel)
+    size = np.abs(exact) + 1e-3 * np.max(np.abs(exact), axis=1, keepdims=True)
+    # supply pressure moves the command's null alone, which has to be exact beside the command
+    size[..., 4] = np.where(m.shift != 0.0, 1.0 / np.abs(m.shift), np.inf)[:, None, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = np.where(size > 0.0, np.abs(summed - exact) / size, 0.0)
+    return np.asarray(np.max(np.where(np.isfinite(error), error, np.inf), axis=(1, 2, 3)))
+
+
+def frequencies(m: Modes) -> Array:
+    """Return frequencies that resolve each plant, the lightly damped modes among them.
+
+    Parameters
+    ----------
+    m : Modes
+        The plants.
+
+    Returns
+    -------
+    ndarray, shape (n, n_f)
+        Growing frequencies [rad/s]; the last is Nyquist's of a sampled controller, or lies beyond
+        the fastest mode.
+    """
+    lam = m.eigenvalues
+    size = np.abs(lam)
+    highest = m.timing.highest
+    if not np.isfinite(highest):
+        highest = 10.0 * float(np.max(size))
+    slow = np.geomspace(LOWEST, _SLOW, int(_SLOW_PER_DECADE * np.log10(_SLOW / LOWEST)) + 1)
+    count = int(np.ceil(_PER_DECADE * np.log10(highest / _SLOW))) + 1
+    base = np.concatenate([slow[:-1], np.geomspace(_SLOW, highest, max(count, 2))])
+    T, d, D = m.timing
+    dead = 1.5 * T + d + D
+    if dead > 0.0:  # dead times turn the response evenly over frequency, not over its logarithm
+        wide = np.append(np.diff(base), 0.0) * dead > _TURN
+        even = np.arange(_TURN / dead, highest, _TURN / dead)
+        base = np.union1d(base[~wide], even[even > base[np.argmax(wide)]] if wide.any() else [])
+        base = np.append(base[base < highest * (1.0 - 1e-9)], highest)
+    grid = np.broadcast_to(base, (len(lam), len(base)))
+    light = (lam.imag > 0.0) & (-lam.real < _LIGHT * size) & (size < highest)
+    most = int(np.max(np.count_nonzero(light, axis=1)))
+    if most == 0:
+        return np.array(grid)
+    order = np.argsort(~light, axis=1, kind="stable")[:, :most]
+    chosen = np.take_along_axis(lam, order, axis=1)
+    here = np.take_along_axis(light, order, axis=1)
+    half = np.maximum(np.abs(chosen.real), 1e-6 * np.abs(chosen))
+    own = np.abs(chosen.imag)[:, :, None] + half[:, :, None] * _BESIDE
+    own = np.where(here[:, :, None], own, np.nan).reshape(len(lam), -1)
+    return merged(grid, own)
+
+
+def merged(grid: Array, own: Array) -> Array:
+    """Return a grid with some frequencies added, growing in each row.
+
+    Parameters
+    ----------
+    grid : ndarray, shape (n, n_f)
+        Growing frequencies [rad/s].
+    own : ndarray, shape (n, m)
+        Frequencies [rad/s] to be added; those that aren't finite or lie outside the grid are
+        replaced by others near its beginning.
+
+    Returns
+    -------
+    ndarray, shape (n, n_f + m)
+        Growing frequencies [rad/s]; coinciding ones are moved apart a little.
+    """
+    m = own.shape[1]
+    filler = grid[:, :1] + (grid[:, 1:2] - grid[:, :1]) * np.linspace(0.1, 0.9, m)
+    inside = np.isfinite(own) & (own > grid[:, :1]) & (own < grid[:, -1:] * (1.0 - 1e-9))
+    joined = np.sort(np.concatenate([grid, np.where(inside, own, filler)], axis=1), axis=1)
+    ranks = 1.0 + 1e-12 * np.arange(joined.shape[1])
+    return np.asarray(np.maximum.accumulate(joined / ranks, axis=1) * ranks)

@@ -99,12 +99,12 @@ class Controllers:
     delay: float
     has_pressure: bool
 
-    def with_gains(self, gains: Mapping[str, float]) -> Controllers:
+    def with_gains(self, gains: Mapping[str, Any]) -> Controllers:
         """Return the controllers with other gains.
 
         Parameters
         ----------
-        gains : mapping of str to float
+        gains : mapping of str to float, or to ndarray of shape (n,)
             Names of the file's table (``velocity_gain``) or of the numbers (``K_v``) to values
             [SI].
 
@@ -120,7 +120,10 @@ class Controllers:
             aren't read, a high pass without a frequency.
         """
         n = len(self.command)
-        fields = {_field(name): np.full(n, float(value)) for name, value in gains.items()}
+        fields = {
+            _field(name): np.array(np.broadcast_to(np.asarray(value, dtype=float), (n,)))
+            for name, value in gains.items()
+        }
         for name, values in fields.items():
             if not np.all(np.isfinite(values)):
                 raise ParameterError(f"gain {name} = {values[0]} is no finite number")

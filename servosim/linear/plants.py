@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim._blocks import differentiate
+from servosim._equations import QUADRATURES, STATES, StateIndex
 from servosim.axis import Axis
-from servosim.blocks import linear_axis, operating_point
-from servosim.components.valve import output as land_flows
+from servosim.components import controller as controller_block
+from servosim.components import cylinder as cylinder_block
+from servosim.components import load as load_block
+from servosim.components import supply as supply_block
+from servosim.components import transducer as transducer_block
+from servosim.components import valve as valve_block
 from servosim.errors import ParameterError
-from servosim.linear.points import EDGE_OPENING, Point
+from servosim.linear import _plant_kernels as kernels
+from servosim.linear.points import EDGE_OPENING, Point, numbers_of
 
 Array = NDArray[np.float64]
 
@@ -31,6 +38,38 @@ OUTPUTS = (
     "scale_reading",
     "pressure_reading_a",
     "pressure_reading_b",
+)
+FRICTION_FORMS = ("viscous", "sliding", "presliding")  # in the order of the kernels' numbers
+_SUPPLY = OUTPUTS.index("supply_pressure")
+_NO_C = np.zeros((len(OUTPUTS), 0))
+_ORDER = (
+    *valve_block.STATES,
+    *cylinder_block.STATES,
+    *load_block.STATES,
+    *supply_block.STATES,
+    *transducer_block.STATES,
+)
+_NOT_OF_THE_PLANT = (
+    "line_pressure_a",  # with the lock open one volume with the chamber
+    "line_pressure_b",
+    "tank_temperature",
+    "way_bristle",  # friction has a form without them
+    "seal_bristle",
+    *controller_block.STATES,
+    *QUADRATURES,
+)
+# first step of the differences, by what stands in the name of the signal; later steps are halves
+_FIRST_STEPS = (
+    ("spool_rate", 1e-2),
+    ("spool_command", 1e-3),
+    ("spool", 2e-3),
+    ("pressure", 2e4),
+    ("flow", 1e-6),
+    ("velocity", 1e-4),
+    ("reading", 1e-6),
+    ("position", 1e-6),
+    ("temperature", 0.1),
+    ("thrust", 1.0),
 )
 MEANINGLESS = 0.2  # flow gain at null over that just outside the overlap
 
@@ -81,27 +120,75 @@ class Plants:
     meaningless: NDArray[np.bool_]
 
 
-def load_flow(xs: float, p_A: float, p_B: float, p_S: float, axis: Axis) -> float:
-    """Return the flow towards extension, the mean of both sides weighted by their areas [m3/s].
+class _Frame(NamedTuple):
+    """Where the states of an axis and what is seen of it stand among all states."""
 
-    The flow of the lands per piston velocity: ``(A_A qA + A_B qB)/(A_A^2 + A_B^2) A_A``.
-    """
-    p = axis.parameters
-    q = land_flows(0.0, (xs, 0.0), (0.0, p_A, p_B, p_S, p.supply.p_T), axis.record.valve)
-    A_A, A_B = p.cylinder.A_A, p.cylinder.A_B
-    return float(A_A * (A_A * (q[0] - q[3]) + A_B * (q[1] - q[2])) / (A_A**2 + A_B**2))
+    states: tuple[str, ...]
+    places: NDArray[np.int64]
+    C: Array
 
 
-def _coefficients(axis: Axis, xs: float, p_A: float, p_B: float, p_S: float) -> tuple[float, float]:
-    """Return flow gain and flow-pressure coefficient."""
-    A_A, A_B = axis.parameters.cylinder.A_A, axis.parameters.cylinder.A_B
-    share = A_A * A_B / (A_A**2 + A_B**2)  # the load pressure moves both chambers against another
-    split = A_A**2 / (A_A**2 + A_B**2)
-    gain = differentiate(lambda s: np.array([load_flow(s, p_A, p_B, p_S, axis)]), xs, 2e-3)[0]
-    slope = differentiate(
-        lambda d: np.array([load_flow(xs, p_A + split * d, p_B - share * d, p_S, axis)]), 0.0, 2e4
-    )[0]
-    return float(gain), float(-slope)
+@cache
+def _frame(index: StateIndex, n_all: int) -> _Frame:
+    """Return the states of a plant: the active ones between command and readings, twins once."""
+    place = index._asdict()
+    taken: dict[int, str] = {}
+    for name in STATES:
+        here = place[name]
+        idle = here >= n_all or name in _NOT_OF_THE_PLANT
+        if not idle and here not in taken:
+            shared = name == "pump_pressure" and here == place["supply_pressure"]
+            taken[here] = "supply_pressure" if shared else name
+    order = [n for n in _ORDER if n in taken.values()]
+    at = {name: here for here, name in taken.items()}
+    C = np.zeros((len(OUTPUTS), len(order)))
+    for row, name in enumerate(OUTPUTS):
+        if place[name] in taken:
+            C[row, order.index(taken[place[name]])] = 1.0
+    C.setflags(write=False)
+    return _Frame(tuple(order), np.array([at[n] for n in order]), C)
+
+
+def _wrong(point: Point) -> str:
+    """Return why a point can't be one of its axis, or ""."""
+    position, stroke = point.position, point.axis.file.cylinder.stroke
+    if not 0.0 <= position <= stroke:
+        return f"position {position:g} m lies outside the stroke of {stroke:g} m"
+    if math.isnan(point.thrust):
+        return "no thrust makes the spool rest in its centre"
+    if math.isnan(point.velocity):
+        return (
+            "valve, supply and load give no steady motion in this direction "
+            f"under this condition ({point.condition or 'none'})"
+        )
+    for name in ("velocity", "thrust", "normal_thrust"):
+        if not math.isfinite(getattr(point, name)):
+            return f"{name} {getattr(point, name):g} isn't a finite number"
+    if point.friction == "presliding":
+        if point.velocity != 0.0:
+            return f"at {point.velocity:g} m/s the axis slides: presliding friction is one at rest"
+        if point.axis.file.table.friction == "stribeck":
+            return (
+                '[table] friction: "stribeck" has no bristle, so there is no presliding stiffness'
+            )
+    return ""
+
+
+def _reason(point: Point, row: Array) -> str:
+    """Return why the kernels found no plant at a point."""
+    left, spool = row[1], 100.0 * row[2]
+    if row[0] == kernels.NOT_HELD:
+        return (
+            f"nothing holds the load with a thrust of {point.thrust:g} N at rest: with the spool "
+            f"at {spool:.3g} % a part {left:.2g} of the valve's flow is left over; lower the "
+            "thrust or raise the supply's pressure"
+        )
+    if row[0] == kernels.NOT_MOVED:
+        return (
+            f"no steady motion at {point.velocity:g} m/s: against this load valve and supply give "
+            f"{row[3]:.4g} m/s with the spool at {spool:.3g} %; lower the velocity or the thrust"
+        )
+    return "the derivative isn't finite here; choose a point away from this limit"
 
 
 def plants(points: Sequence[Point]) -> Plants:
@@ -120,76 +207,78 @@ def plants(points: Sequence[Point]) -> Plants:
     Raises
     ------
     ParameterError
-        If the axes have different states.
+        If the axes have different states, or a form of friction is unknown.
+
+    Notes
+    -----
+    The matrices are derivatives of what the simulation integrates, by extrapolated central
+    differences; they equal :func:`servosim.blocks.linear_axis` but for the shift of the null.
     """
-    rows: list[tuple[Any, ...]] = []
-    kept: list[Point] = []
-    refused = []
-    states: tuple[str, ...] = ()
-    for point in points:
-        try:
-            at = operating_point(
-                point.axis,
-                position=point.position,
-                velocity=point.velocity,
-                thrust=point.thrust,
-                normal_thrust=point.normal_thrust,
-                friction=point.friction,
-            )
-        except ParameterError as error:
-            refused.append((point, str(error)))
-            continue
-        whole = linear_axis(point.axis, at, closed_loop=False)
-        names = tuple(whole.state_labels)
-        if kept and names != states:
-            raise ParameterError(
-                "the axes of these points have different states "
-                f"({', '.join(set(names) ^ set(states))}); put each kind of axis by itself"
-            )
-        states = names
-        kept.append(point)
-        u = [whole.input_labels.index(n) for n in INPUTS]
-        seen = np.zeros((len(OUTPUTS), len(names)))
-        for row, n in enumerate(OUTPUTS):
-            if n in names:
-                seen[row, names.index(n)] = 1.0
-            else:
-                seen[row] = whole.C[whole.output_labels.index(n)]
-        s = at.states
-        where = s["pressure_a"], s["pressure_b"], s["supply_pressure"]
-        gain, slope = _coefficients(point.axis, s["spool"], *where)
-        v = point.axis.parameters.valve
-        edges = (max(v.L_PA, v.L_BT) + EDGE_OPENING, -max(v.L_PB, v.L_AT) - EDGE_OPENING)
-        shift = float(v.bias_pressure)
-        if "supply_pressure" in names:
-            whole.A[:, names.index("supply_pressure")] += shift * whole.B[:, u[0]]
-        largest = max(_coefficients(point.axis, e, *where)[0] for e in edges)
-        rows.append(
-            (
-                whole.A,
-                whole.B[:, u],
-                seen,
-                np.array([s[n] for n in names]),
-                s["spool"],
-                gain,
-                slope,
-                shift,
-                gain < MEANINGLESS * largest,
-            )
+    unknown = {point.friction for point in points} - set(FRICTION_FORMS)
+    if unknown:
+        raise ParameterError(
+            f"{', '.join(sorted(unknown))} is no form of friction; choose one of "
+            f"{', '.join(FRICTION_FORMS)}"
         )
-    n_x = len(states)
-    if not rows:
-        empty = np.zeros(0)
-        return Plants(
-            (), tuple(refused), states, INPUTS, OUTPUTS,
-            np.zeros((0, n_x, n_x)), np.zeros((0, n_x, len(INPUTS))),
-            np.zeros((0, len(OUTPUTS), n_x)), np.zeros((0, n_x)),
-            empty, empty, empty, empty, empty, np.zeros(0, dtype=bool),
-        )  # fmt: skip
-    A, B, C, x, spool, gains, slopes, shifts, meaningless = (
-        np.array(column) for column in zip(*rows, strict=True)
-    )
+    frames = {id(axis): _frame_of(axis) for axis in {id(p.axis): p.axis for p in points}.values()}
+    kinds = {frame.states for frame in frames.values()}
+    if len(kinds) > 1:
+        every = [name for kind in kinds for name in kind]
+        odd = {name for name in every if every.count(name) < len(kinds)}
+        raise ParameterError(
+            f"the axes of these points have different states ({', '.join(sorted(odd))}); take each "
+            "kind of axis by itself"
+        )
+    why = [_wrong(point) for point in points]
+    asked = [k for k, reason in enumerate(why) if not reason]
+    n = len(asked)
+    frame = next(iter(frames.values())) if frames else _Frame((), np.zeros(0, np.int64), _NO_C)
+    n_x = len(frame.states)
+    found, x = np.zeros((n, kernels.N_FOUND)), np.zeros((n, n_x))
+    A, B = np.zeros((n, n_x, n_x)), np.zeros((n, n_x, len(INPUTS)))
+    if n:
+        p, lean, w, m = numbers_of([points[k].axis for k in asked])
+        # places differ between axes of the same states if other states stand between them
+        places = np.stack([frames[id(points[k].axis)].places for k in asked])
+        tasks = np.array([_task(points[k]) for k in asked])
+        steps = np.array([_first_step(name) for name in (*frame.states, *INPUTS)])
+        kernels.linear_plants(p, lean, w, m, tasks, places, steps, EDGE_OPENING, found, A, B, x)
+    good = np.flatnonzero(found[:, 0] == kernels.STEADY)
+    for k, row in zip(asked, found, strict=True):
+        if row[0] != kernels.STEADY:
+            why[k] = _reason(points[k], row)
+    shift = np.array([points[asked[k]].axis.parameters.valve.bias_pressure for k in good])
+    A, B, found = A[good], B[good], found[good]
+    A += shift[:, None, None] * B[:, :, :1] * frame.C[_SUPPLY]
     return Plants(
-        tuple(kept), tuple(refused), states, INPUTS, OUTPUTS, A, B, C, x, spool,
-        gains, slopes, gains / slopes, shifts, meaningless,
-    )  # fmt: skip
+        points=tuple(points[asked[k]] for k in good),
+        refused=tuple((point, reason) for point, reason in zip(points, why, strict=True) if reason),
+        states=frame.states,
+        inputs=INPUTS,
+        outputs=OUTPUTS,
+        A=A,
+        B=B,
+        C=np.broadcast_to(frame.C, (len(good), *frame.C.shape)).copy(),
+        x=x[good],
+        spool_command=found[:, 2],
+        flow_gain=found[:, 5],
+        flow_pressure_coefficient=found[:, 7],
+        pressure_gain=found[:, 5] / found[:, 7],
+        null_shift_slope=shift,
+        meaningless=found[:, 5] < MEANINGLESS * found[:, 6],
+    )
+
+
+def _frame_of(axis: Axis) -> _Frame:
+    return _frame(axis.parameters.index, axis.parameters.n_all)
+
+
+def _task(point: Point) -> tuple[float, ...]:
+    """Return a point as the kernels take it."""
+    form = FRICTION_FORMS.index(point.friction)
+    asked = point.position, point.velocity, 0.0, point.thrust, point.normal_thrust
+    return (kernels.SPOOL, form, *asked)
+
+
+def _first_step(name: str) -> float:
+    return next(step for part, step in _FIRST_STEPS if part in name)

@@ -5,20 +5,22 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from scipy import optimize
+from numpy.typing import NDArray
 
-from servosim._equilibrium import rest, steady_force
+from servosim._equations import nothing_held
+from servosim._record import layout_of, record
 from servosim.axis import Axis
-from servosim.components.controller import velocity_gains
-from servosim.components.valve import area_fraction
 from servosim.errors import ParameterError
+from servosim.linear import _plant_kernels as kernels
 
 CONDITIONS = ("null", "edge", "rest", "rapid")
 EDGE_OPENING = 0.01  # beyond the larger overlap, fraction of the rated stroke
+FARTHEST = 0.99  # of the stroke, where a rapid move that is asked for too much ends
 _CORNER_KEYS = {
     "workpiece_mass": "table.workpiece_mass",
     "temperature": "oil.temperature",
@@ -38,9 +40,10 @@ class Point(NamedTuple):
     position : float
         Position of the table [m].
     velocity : float
-        Velocity of the table [m/s].
+        Velocity of the table [m/s]; nan if its condition has no steady motion in this direction.
     thrust, normal_thrust : float
-        External force along the axis against extension, and across it [N].
+        External force along the axis against extension, and across it [N]; nan if none centres the
+        spool.
     friction : str
         ``viscous``, ``sliding`` or ``presliding``.
     condition : str
@@ -62,29 +65,118 @@ class Point(NamedTuple):
     note: str = ""
 
 
-def _null_thrust(axis: Axis, position: float) -> float:
-    """Return the thrust at which the spool rests exactly in its centre [N]."""
-    p = axis.record
-    c, s = axis.parameters.cylinder, axis.parameters.supply
-    edge = 0.02 * (s.p_set - s.p_T)  # at null no chamber comes so near to supply or tank
-    low = c.A_A * (s.p_T + edge) - c.A_B * (s.p_set - edge)
-    high = c.A_A * (s.p_set - edge) - c.A_B * (s.p_T + edge)
+class _Wish(NamedTuple):
+    """A point that is asked for by what shall hold there."""
 
-    def _spool(force: float) -> float:
-        return float(rest(force, p).spool)
-
-    force = optimize.brentq(_spool, low, high, xtol=1e-9 * (high - low), rtol=1e-15)
-    return float(force - steady_force(position, 0.0, p)[0])
+    axis: Axis
+    position: float
+    condition: str
+    direction: float
+    corner: Mapping[str, float]
 
 
-def _edge_velocity(axis: Axis, position: float, direction: float) -> float:
-    """Return the velocity of lands that are open by EDGE_OPENING [m/s]."""
-    p = axis.parameters
-    c, v, s = p.cylinder, p.valve, p.supply
-    force = float(steady_force(position, 0.0, axis.record)[0])
-    plus, minus, _, _ = velocity_gains(c.A_A, c.A_B, v.K_A, v.K_B, s.p_set, s.p_T, force)
-    gain = plus if direction > 0.0 else minus
-    return math.copysign(gain * float(area_fraction(EDGE_OPENING, axis.record.valve)), direction)
+def numbers_of(axes: Sequence[Axis]) -> tuple[Any, Any, Any, Any]:
+    """Return what the kernels of steady states take.
+
+    Parameters
+    ----------
+    axes : sequence of Axis
+        One for each task, one at least.
+
+    Returns
+    -------
+    p, lean : record arrays, shape (n,)
+        Numbers of the axes, and a copy of them to be overwritten.
+    w : record of Held
+        Inputs of an axis left alone.
+    m : record of Move
+        A move, which isn't read.
+    """
+    layout = layout_of(axes[0].parameters)
+    known: dict[int, NDArray[np.float64]] = {}
+    rows = np.empty((len(axes), layout.n_words))
+    for k, axis in enumerate(axes):
+        if id(axis) not in known:
+            known[id(axis)] = layout.words(axis.parameters)
+        rows[k] = known[id(axis)]
+    move = record(axes[0].move)
+    return layout.records(rows), layout.records(rows.copy()), record(nothing_held()), move
+
+
+def _edge(axis: Axis, direction: float) -> float:
+    """Return the spool position at which the driving lands are just outside their overlap [-]."""
+    v = axis.parameters.valve
+    overlap = max(v.L_PA, v.L_BT) if direction > 0.0 else max(v.L_PB, v.L_AT)
+    return math.copysign(max(overlap, 0.0) + EDGE_OPENING, direction)
+
+
+def _points(wishes: Sequence[_Wish]) -> tuple[Point, ...]:
+    """Return the points that wishes lead to."""
+    tasks = np.zeros((len(wishes), kernels.N_TASK))
+    tasks[:, 1] = kernels.SLIDING
+    for task, wish in zip(tasks, wishes, strict=True):
+        task[2] = wish.position
+        if wish.condition == "null":
+            task[0] = kernels.THRUST
+        elif wish.condition == "edge":
+            task[0], task[4] = kernels.VELOCITY, _edge(wish.axis, wish.direction)
+        elif wish.condition == "rapid":
+            most = min(FARTHEST, wish.axis.parameters.controller.u_max)
+            task[0], task[4] = kernels.VELOCITY, math.copysign(most, wish.direction)
+    found = np.zeros((len(wishes), kernels.N_FOUND))
+    wanted = np.array([wish.condition != "rest" for wish in wishes])
+    if wanted.any():
+        p, lean, w, m = numbers_of([wish.axis for wish in wishes if wish.condition != "rest"])
+        solved = np.zeros((int(wanted.sum()), kernels.N_FOUND))
+        kernels.steady_states(p, lean, w, m, tasks[wanted], solved)
+        found[wanted] = solved
+    return tuple(
+        _point(wish, row[0] == kernels.STEADY, float(row[3]), float(row[4]))
+        for wish, row in zip(wishes, found, strict=True)
+    )
+
+
+def _point(wish: _Wish, steady: bool, velocity: float, thrust: float) -> Point:
+    """Return the point of a wish, with what was found for it; nan where nothing was."""
+    axis, position, condition, direction, corner = wish
+    v = F = 0.0
+    note = ""
+    if condition == "null":
+        F = thrust if steady else math.nan
+    elif condition != "rest":
+        # with the load's help the axis may move the other way: that is no point of this direction
+        v = velocity if steady and velocity * direction > 0.0 else math.nan
+    if condition == "rapid":
+        asked = math.copysign(axis.file.reference.velocity, direction)
+        if axis.file.reference.velocity == 0.0:
+            note = f"the reference states no velocity: {v:.4g} m/s at full command"
+        elif not abs(asked) > abs(v):
+            v = asked
+        else:
+            note = (
+                f"the reference asks for {asked:.4g} m/s; valve, supply and limit of the command "
+                f"give {v:.4g} m/s"
+            )
+    return Point(axis, position, v, F, condition=condition, corner=corner, note=note)
+
+
+def _wishes(
+    axis: Axis,
+    position: float,
+    conditions: Sequence[str],
+    directions: Sequence[float],
+    corner: Mapping[str, float],
+) -> list[_Wish]:
+    unknown = [c for c in conditions if c not in CONDITIONS]
+    if unknown:
+        raise ParameterError(
+            f"condition {', '.join(unknown)} is not known; choose among {', '.join(CONDITIONS)}"
+        )
+    return [
+        _Wish(axis, position, condition, direction, corner)
+        for condition in conditions
+        for direction in (directions if condition in ("edge", "rapid") else (0.0,))
+    ]
 
 
 def condition_points(
@@ -122,26 +214,7 @@ def condition_points(
     ParameterError
         If a condition is unknown.
     """
-    unknown = [c for c in conditions if c not in CONDITIONS]
-    if unknown:
-        raise ParameterError(
-            f"condition {', '.join(unknown)} is not known; choose among {', '.join(CONDITIONS)}"
-        )
-    points = []
-    for condition in conditions:
-        if condition == "null":
-            thrust = _null_thrust(axis, position)
-            points.append(Point(axis, position, thrust=thrust, condition=condition, corner=corner))
-        elif condition == "rest":
-            points.append(Point(axis, position, condition=condition, corner=corner))
-        else:
-            for direction in directions:
-                if condition == "edge":
-                    v = _edge_velocity(axis, position, direction)
-                else:
-                    v = math.copysign(axis.file.reference.velocity, direction)
-                points.append(Point(axis, position, v, condition=condition, corner=corner))
-    return tuple(points)
+    return _points(_wishes(axis, position, conditions, directions, corner))
 
 
 def envelope_corners(
@@ -164,18 +237,32 @@ def envelope_corners(
     Raises
     ------
     ParameterError
-        If an axis of a corner contradicts itself.
+        If the axis contradicts itself in a corner.
     """
-    ends = {}
-    for key in _CORNER_KEYS:
+    ends, own = {}, {}
+    for key, path in _CORNER_KEYS.items():
         low, high = getattr(axis.file.envelope, key)
         ends[key] = (low,) if low == high else (low, high)
+        table, name = path.split(".")
+        own[key] = getattr(getattr(axis.file, table), name)
     found: list[tuple[Axis, Mapping[str, float]]] = [(axis, _NOTHING)] if middle else []
     for values in itertools.product(*ends.values()):
-        corner = dict(zip(ends, values, strict=True))
-        changed = axis.replace({_CORNER_KEYS[key]: value for key, value in corner.items()})
-        found.append((changed, MappingProxyType(corner)))
+        corner = {k: v for k, v in zip(ends, values, strict=True) if v != own[k]}
+        if corner or not middle:
+            found.append((_in_corner(axis, corner), MappingProxyType(corner)))
     return tuple(found)
+
+
+def _in_corner(axis: Axis, corner: Mapping[str, float]) -> Axis:
+    """Return the axis with the values of a corner; faults say that it is one."""
+    try:
+        return axis.replace({_CORNER_KEYS[key]: value for key, value in corner.items()})
+    except ParameterError as error:
+        place = ", ".join(f"{key} {value:.6g}" for key, value in corner.items())
+        raise ParameterError(
+            replace(fault, what=f"in a corner of the envelope ({place}, SI): {fault.what}")
+            for fault in error.faults
+        ) from None
 
 
 def envelope_points(
@@ -202,9 +289,8 @@ def envelope_points(
     ParameterError
         If an axis of a corner contradicts itself.
     """
-    return tuple(
-        point
-        for changed, corner in envelope_corners(axis)
-        for position in np.linspace(0.0, axis.file.cylinder.stroke, positions).tolist()
-        for point in condition_points(changed, position, conditions=conditions, corner=corner)
-    )
+    wishes: list[_Wish] = []
+    for changed, corner in envelope_corners(axis):
+        for position in np.linspace(0.0, axis.file.cylinder.stroke, positions).tolist():
+            wishes += _wishes(changed, position, conditions, (1.0, -1.0), corner)
+    return _points(wishes) if wishes else ()

@@ -12,7 +12,7 @@ and scale may.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -25,7 +25,7 @@ from servosim.errors import ParameterError
 from servosim.linear.controllers import Controllers, controllers
 from servosim.linear.loops import closed_matrices
 from servosim.linear.margins import Margins, margins
-from servosim.linear.modes import Modes, frequencies, merged, modes
+from servosim.linear.modes import Modes, frequencies, inside, modes
 from servosim.linear.plants import Plants, plants
 from servosim.linear.points import Point
 from servosim.linear.sampling import SampledPlants, sampled
@@ -42,6 +42,7 @@ _SHARP = 0.6  # |1 + L| of the inner loop below which its poles get frequencies 
 _BESIDE = np.array([-3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0])  # in half widths of a peak
 _LOWEST_GAIN, _HIGHEST_GAIN = 1e-2, 1e3  # of velocity gains that are tried, 1/s
 _TRIALS = 16
+_KEPT = 1e-5  # by which a margin may fall short for the search to have ended
 DEMANDS = (
     "gain margin at the command",
     "gain margin at the position error",
@@ -66,15 +67,21 @@ class HighestGain:
         Place of the point that limits.
     demand : str
         Which of ``DEMANDS`` limits.
+    margin : float
+        That margin at the gain, or at the nearest one [-] or [rad].
     frequency : float
-        Frequency at which it does [rad/s], nan if unknown.
+        Frequency at which it stands [rad/s], nan if there is none.
+    nearest : float
+        The gain, or if none keeps the margins the one that comes nearest to it [1/s].
     """
 
     velocity_gain: float
     limits: Array
     point: int
     demand: str
+    margin: float
     frequency: float
+    nearest: float
 
 
 class LoopFamily:
@@ -186,7 +193,11 @@ class LoopFamily:
         return np.asarray(np.max(poles.real, axis=1) < -_LIMIT)
 
     def margins(
-        self, gains: Mapping[str, Any] | None = None, *, stable: ArrayLike | None = None
+        self,
+        gains: Mapping[str, Any] | None = None,
+        *,
+        stable: ArrayLike | None = None,
+        peaks: bool = True,
     ) -> tuple[Margins, Margins]:
         """Return the margins of all loops at both cuts.
 
@@ -196,6 +207,9 @@ class LoopFamily:
             Gains [SI] instead of the file's, by the keys of the table or the names of the numbers.
         stable : array_like of bool, shape (n,), optional
             Whether the closed loops are stable, if that is known already.
+        peaks : bool, optional
+            Whether sensitivity, bandwidth and resonance are sought too; they are nan otherwise,
+            which takes a third of the time.
 
         Returns
         -------
@@ -220,7 +234,12 @@ class LoopFamily:
             omega, forward, inner = self._resolved(c)
             loops = np.concatenate([forward + inner, forward / (1.0 + inner)])
             both = margins(
-                loops, np.tile(omega, (2, 1)), evaluate, stable=np.tile(ok, 2), cut="command"
+                loops,
+                np.tile(omega, (2, 1)),
+                evaluate,
+                stable=np.tile(ok, 2),
+                cut="command",
+                peaks=peaks,
             )
         return both.take(slice(0, n)), both.take(slice(n, None), "position")
 
@@ -302,8 +321,8 @@ class LoopFamily:
         Returns
         -------
         HighestGain
-            The gain, the point and the demand that limit it. Where an integral or a shifted phase
-            asks for a least gain too, the gain returned lies above that.
+            The gain, the point and the demand that limit it; points may also ask for a least gain,
+            so that none keeps the margins of all.
 
         Raises
         ------
@@ -319,14 +338,14 @@ class LoopFamily:
                 f"all {len(self.points)} points lie at the null of an overlapped valve, where the "
                 "flow gain is near zero and margins mean nothing; add points in motion"
             )
-        judged = LoopFamily.part(self, ~self.meaningless)
+        judged = self.take(~self.meaningless)
         found = _highest(judged, dict(gains or {}), gain_margin, phase_margin)
         limits = np.full(len(self.points), np.nan)
         limits[~self.meaningless] = found.limits
         place = int(np.flatnonzero(~self.meaningless)[found.point])
-        return HighestGain(found.velocity_gain, limits, place, found.demand, found.frequency)
+        return replace(found, limits=limits, point=place)
 
-    def part(self, chosen: Flags | Rows) -> LoopFamily:
+    def take(self, chosen: Flags | Rows) -> LoopFamily:
         """Return the family of some of the points, with what was made for them."""
         rows = np.arange(len(self.points))[chosen]
         if len(rows) == len(self.points):
@@ -370,9 +389,12 @@ class LoopFamily:
         own = _sharp_poles(omega, inner)
         if own is None:
             return omega, forward, inner
-        wide = merged(omega, own)
-        extra = np.asarray(self._channels(wide))
-        return wide, *self._paths(c, wide, None, extra)
+        own = inside(omega, own)
+        parts = (omega, forward, inner), (own, *self._paths(c, own, None, self._channels(own)))
+        whole = [np.concatenate(pair, axis=1) for pair in zip(*parts, strict=True)]
+        order = np.argsort(whole[0], axis=1, kind="stable")
+        w, forward, inner = (np.take_along_axis(values, order, axis=1) for values in whole)
+        return np.asarray(w), np.asarray(forward), np.asarray(inner)
 
 
 def _sharp_poles(omega: Array, inner: ComplexArray) -> Array | None:
@@ -423,7 +445,7 @@ def _highest(
     n = len(family.points)
 
     def shares(K_v: Array) -> Array:
-        both = family.margins({**gains, "K_v": K_v})
+        both = family.margins({**gains, "K_v": K_v}, peaks=False)
         return _shares(both, gain_margin, phase_margin)
 
     def held(log_K: Array, rows: Rows) -> Array:
@@ -434,7 +456,7 @@ def _highest(
 
     rows = np.arange(n)
     # no gain above the one that makes it unstable, less the demanded margin, can do
-    _, position = family.margins({**gains, "K_v": _LOWEST_GAIN})
+    _, position = family.margins({**gains, "K_v": _LOWEST_GAIN}, peaks=False)
     top = np.where(position.stable, position.gain_margin, np.inf) * _LOWEST_GAIN / gain_margin
     top = np.log(np.clip(np.where(np.isfinite(top), top, _HIGHEST_GAIN), _LOWEST_GAIN, 1e6))
     low, high = np.full(n, np.nan), top * (1.0 + 0.0) + 1e-9
@@ -467,19 +489,43 @@ def _highest(
 
 
 def _limited(family: LoopFamily, gains: dict[str, Any], limits: Array, shares: Any) -> HighestGain:
-    """Return the gain of the point that limits, checked at all points together."""
+    """Return the gain that all points keep, and which of them limits it."""
     n = len(limits)
-    K = float(np.min(limits))
-    at = K if K > 0.0 else _LOWEST_GAIN
-    values = shares(np.full(n, at))
-    while K > 0.0 and np.min(values) < -1e-5:
-        # a point that needs a least gain fails here: the next gain that all keep, from above
-        K = K * 0.98 if K > _LOWEST_GAIN else 0.0
-        at = max(K, _LOWEST_GAIN)
-        values = shares(np.full(n, at))
+
+    def least(K: float) -> float:
+        return float(np.min(shares(np.full(n, K))))
+
+    K = nearest = float(np.min(limits))
+    kept = K > 0.0 and least(K) >= -_KEPT
+    if not kept:
+        # some points ask for a least gain too: the highest of the gains below that all keep
+        top = max(K, _LOWEST_GAIN) if K > 0.0 else _HIGHEST_GAIN
+        trials = np.geomspace(top, _LOWEST_GAIN, 2 * _TRIALS)
+        values = np.array([least(trial) for trial in trials])
+        keeps = np.flatnonzero(values >= 0.0)
+        kept = len(keeps) > 0 and K > 0.0
+        if kept:
+            low, high = trials[keeps[0]], trials[max(keeps[0] - 1, 0)]
+            for _ in range(30):
+                middle = np.sqrt(low * high)
+                low, high = (middle, high) if least(middle) >= 0.0 else (low, middle)
+            nearest = float(low)
+        else:
+            nearest = float(trials[int(np.argmax(values))])
+    values = shares(np.full(n, nearest))
     which, point = np.unravel_index(int(np.argmin(values)), values.shape)
-    both = family.margins({**gains, "K_v": at})
+    both = family.margins({**gains, "K_v": nearest}, peaks=False)
     m = both[int(which) % 2]
-    demand = DEMANDS[int(which)] if bool(m.stable[point]) else DEMANDS[4]
-    frequency = (m.gain_frequency if which < 2 else m.phase_frequency)[point]
-    return HighestGain(K, limits, int(point), demand, float(frequency))
+    stable = bool(m.stable[point])
+    margin, at = (
+        (m.phase_margin, m.phase_frequency) if which > 1 else (m.gain_margin, m.gain_frequency)
+    )
+    return HighestGain(
+        velocity_gain=nearest if kept else 0.0,
+        limits=limits,
+        point=int(point),
+        demand=DEMANDS[int(which)] if stable else DEMANDS[4],
+        margin=float(margin[point]),
+        frequency=float(at[point]),
+        nearest=nearest,
+    )

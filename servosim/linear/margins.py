@@ -40,6 +40,7 @@ _LEAST = 1e-8  # of |L|: a crossing below it is none, its factor would be beyond
 _REAL = 1e-6  # of |L|: what is imaginary at an end of the frequencies and counts as nothing
 _FLAT = 0.02  # slope and phase of a loop that tends to a constant at the lowest frequency
 _HALF_POWER = np.sqrt(0.5)
+_SLACK = 1.2  # by which a loop may leave the range of its ends between two frequencies
 _PEAKS = 2  # local peaks that are searched in each loop
 GAIN, PHASE, BAND = 0, 1, 2  # kinds of crossings
 
@@ -117,6 +118,7 @@ def margins(
     *,
     stable: ArrayLike,
     cut: str = "",
+    peaks: bool = True,
 ) -> Margins:
     """Return the margins of loops.
 
@@ -134,6 +136,8 @@ def margins(
         Whether each closed loop is stable, by its eigenvalues.
     cut : str, optional
         Where the loops are opened.
+    peaks : bool, optional
+        Whether sensitivity, bandwidth and resonance are sought too; they are nan otherwise.
 
     Returns
     -------
@@ -169,13 +173,13 @@ def margins(
             f"omega has shape {w.shape} and the loops {L.shape}; give one frequency for each "
             "column of the loops"
         )
-    if w.shape[-1] < 3 or not (np.all(np.diff(w, axis=-1) > 0.0) and np.all(w > 0.0)):
+    if w.shape[-1] < 3 or not (np.all(np.diff(w, axis=-1) >= 0.0) and np.all(w > 0.0)):
         raise ParameterError("omega: expected at least three growing, positive frequencies")
     w = np.broadcast_to(w, L.shape)
     if evaluate is None:
         evaluate = _between(L, w)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        return _margins(L, w, evaluate, ok, cut)
+        return _margins(L, w, evaluate, ok, cut, peaks)
 
 
 def _between(L: ComplexArray, w: Array) -> Evaluate:
@@ -193,11 +197,13 @@ def _between(L: ComplexArray, w: Array) -> Evaluate:
     return evaluate
 
 
-def _margins(L: ComplexArray, w: Array, evaluate: Evaluate, stable: Flags, cut: str) -> Margins:
+def _margins(
+    L: ComplexArray, w: Array, evaluate: Evaluate, stable: Flags, cut: str, peaks: bool
+) -> Margins:
     n = len(L)
     T = np.abs(L / (1.0 + L))
     rest = T[:, 0]
-    rows, kinds, at, values = _crossings(L, T, rest, w, evaluate)
+    rows, kinds, at, values = _crossings(L, T if peaks else None, rest, w, evaluate)
 
     # gain margins: also an end of the frequencies at which the loop is real
     real = (kinds == PHASE) & (values.real < 0.0) & (np.abs(values) > _LEAST)
@@ -223,13 +229,14 @@ def _margins(L: ComplexArray, w: Array, evaluate: Evaluate, stable: Flags, cut: 
     delays = np.mod(turn, 2.0 * np.pi) / at[one]
     delay, _ = _least(n, rows[one], delays, at[one], np.inf)
 
-    band, _ = _least(n, rows[kinds == BAND], at[kinds == BAND], at[kinds == BAND], np.inf)
-    worst, worst_at, peak, peak_at = _peaks(L, T, w, evaluate)
-    peak = peak / rest
-    at_rest = peak <= 1.0 + 1e-9
-    peak, peak_at = np.where(at_rest, 1.0, peak), np.where(at_rest, 0.0, peak_at)
-
     nan = np.full(n, np.nan)
+    band = worst = worst_at = peak = peak_at = nan
+    if peaks:
+        band, _ = _least(n, rows[kinds == BAND], at[kinds == BAND], at[kinds == BAND], np.inf)
+        worst, worst_at, peak, peak_at = _peaks(L, T, w, evaluate)
+        peak = peak / rest
+        at_rest = peak <= 1.0 + 1e-9
+        peak, peak_at = np.where(at_rest, 1.0, peak), np.where(at_rest, 0.0, peak_at)
     return Margins(
         stable=stable,
         gain_margin=np.where(stable, gain, low),
@@ -256,7 +263,7 @@ def _least(n: int, rows: Rows, values: Array, at: Array, none: float) -> tuple[A
 
 
 def _crossings(
-    L: ComplexArray, T: Array, rest: Array, w: Array, evaluate: Evaluate
+    L: ComplexArray, T: Array | None, rest: Array, w: Array, evaluate: Evaluate
 ) -> tuple[Rows, Rows, Array, ComplexArray]:
     """Return row, kind, frequency and loop of every crossing."""
     over = np.abs(L) >= 1.0
@@ -264,11 +271,13 @@ def _crossings(
     up = L.imag >= 0.0
     left = L.real < 0.0
     phase = (up[:, 1:] != up[:, :-1]) & (left[:, 1:] | left[:, :-1])
-    inside = np.greater_equal(T, _HALF_POWER * rest[:, None])
-    falls = inside[:, :-1] & ~inside[:, 1:]
-    band = np.zeros_like(falls)
-    has = np.any(falls, axis=1)
-    band[np.flatnonzero(has), np.argmax(falls, axis=1)[has]] = True
+    phase &= _may_be_least(L, phase)
+    band = np.zeros_like(gain)
+    if T is not None:
+        inside = np.greater_equal(T, _HALF_POWER * rest[:, None])
+        falls = inside[:, :-1] & ~inside[:, 1:]
+        has = np.any(falls, axis=1)
+        band[np.flatnonzero(has), np.argmax(falls, axis=1)[has]] = True
 
     found = [np.nonzero(flags) for flags in (gain, phase, band)]
     rows = np.concatenate([f[0] for f in found])
@@ -290,10 +299,22 @@ def _crossings(
         height,
         (x[rows, places], x[rows, places + 1]),
         args=(rows, kinds, limit),
-        tolerances={"xatol": 1e-12, "xrtol": 1e-14},
+        tolerances={"xatol": 1e-11, "xrtol": 1e-13},
     )
     at = np.exp(sought.x)
     return rows, kinds, at, evaluate(at, rows)
+
+
+def _may_be_least(L: ComplexArray, crossed: Flags) -> Flags:
+    """Return the intervals whose crossing may be a loop's nearest to one, on either side."""
+    size = np.abs(L)
+    large = _SLACK * np.maximum(size[:, 1:], size[:, :-1])
+    small = np.minimum(size[:, 1:], size[:, :-1]) / _SLACK
+    # of the crossings surely below one the largest counts, of those surely above the smallest
+    below, above = crossed & (large < 1.0), crossed & (small > 1.0)
+    best = np.max(np.where(below, small, 0.0), axis=1, keepdims=True)
+    least = np.min(np.where(above, large, np.inf), axis=1, keepdims=True)
+    return np.asarray((~below | (large >= best)) & (~above | (small <= least)))
 
 
 def _peaks(

@@ -16,6 +16,7 @@ supply pressure at the time of the command over the held command.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -143,30 +144,46 @@ class Modes:
         Answers
             Of shape (n, n_x, n_f), or (m, n_x) with rows.
         """
-        lam = self.eigenvalues[:, :, None] if rows is None else self.eigenvalues[rows]
         T, d, D = self.timing
         s = 1j * omega
         shifts = bool(np.any(self.shift != 0.0))
+
+        def at(values: ComplexArray) -> ComplexArray:
+            return values[:, :, None] if rows is None else values[rows]
+
         if thrust or T == 0.0:
-            now = 1.0 / (s - lam)
+            now = 1.0 / (s - at(self.eigenvalues))
             late = now * np.exp(-s * D) if D > 0.0 else None
             return Answers(now, late, now * np.exp(s * d) if shifts else None)
-        back = np.exp(-s * T)
-        early = _risen(lam, d)
-        now = _risen(lam, T - d) + np.exp(lam * (T - d)) * early * back
-        now = now * (back / (1.0 - np.exp(lam * T) * back))
-        acting = np.exp(lam * d) * now + early * back if shifts else None
+        grown, first, second, to_command, early, since, h0, h1 = self._held
+        z = np.exp(s * T)
+        now = (at(first) * z + at(second)) / (z * (z - at(grown)))
+        acting = at(to_command) * now + at(early) / z if shifts else None
         if D == 0.0:
             return Answers(now, None, acting)
         whole, part = _whole_and_part(D, T)
         if part == 0.0:
-            return Answers(now, now * back**whole, acting)
-        since = T - part  # the reading is taken this long after the sample before
+            return Answers(now, now / z**whole, acting)
+        late = (at(since) * now + at(h0) + at(h1) / z) / z ** (whole + 1)
+        return Answers(now, late, acting)
+
+    @cached_property
+    def _held(self) -> tuple[ComplexArray, ...]:
+        """What becomes of the modes between samples, each of shape (n, n_x).
+
+        Growth over a period; effect of a new command and of the one before it at the next sample;
+        growth until a command acts, and effect of the one before it by then; the same three until
+        the scale is read, if that lies between samples.
+        """
+        lam, (T, d, D) = self.eigenvalues, self.timing
+        early = _risen(lam, d)
+        second = np.exp(lam * (T - d)) * early
+        since = T - _whole_and_part(D, T)[1]
         h0, h1 = 0.0 * lam, _risen(lam, since)
         if since > d:
             h0, h1 = _risen(lam, since - d), np.exp(lam * (since - d)) * early
-        late = (np.exp(lam * since) * now + h0 + h1 * back) * back ** (whole + 1)
-        return Answers(now, late, acting)
+        times = np.exp(lam * T), _risen(lam, T - d), second, np.exp(lam * d), early
+        return *times, np.exp(lam * since), h0, h1
 
     def solved(self, k: int, omega: Array, thrust: bool) -> Answers:
         """Return what the states of one plant answer, solved without its modes.
@@ -195,19 +212,19 @@ class Modes:
             s = s[:, :, 0]
             return Answers(now, now * np.exp(-s * D), now * np.exp(s * d))
         back = np.exp(-s * T)
-        over, _ = _held(A, B, T)
-        after, first = _held(A, B, T - d)
-        to_command, early = _held(A, B, d)
+        over, _ = _transition(A, B, T)
+        after, first = _transition(A, B, T - d)
+        to_command, early = _transition(A, B, d)
         now = np.linalg.solve(eye / back - over, first + after @ early * back)
         acting = to_command @ now + early * back
         whole, part = _whole_and_part(D, T)
         late = now * back**whole
         if part > 0.0:
             since = T - part
-            over, h1 = _held(A, B, since)
+            over, h1 = _transition(A, B, since)
             h0 = 0.0 * h1
             if since > d:
-                after, h0 = _held(A, B, since - d)
+                after, h0 = _transition(A, B, since - d)
                 h1 = after @ early
             late = (over @ now + h0 + h1 * back) * back ** (whole + 1)
         return Answers(now[:, :, 0], late[:, :, 0], acting[:, :, 0])
@@ -316,7 +333,7 @@ def _whole_and_part(delay: float, period: float) -> tuple[int, float]:
     return whole, part if part > 1e-9 * period else 0.0
 
 
-def _held(A: Array, B: Array, t: float) -> tuple[Array, Array]:
+def _transition(A: Array, B: Array, t: float) -> tuple[Array, Array]:
     """Return the states' transition over a time and the effect of an input held over it."""
     n_x, n_u = B.shape
     joined = np.zeros((n_x + n_u, n_x + n_u))
@@ -488,17 +505,23 @@ def merged(grid: Array, own: Array) -> Array:
     grid : ndarray, shape (n, n_f)
         Growing frequencies [rad/s].
     own : ndarray, shape (n, m)
-        Frequencies [rad/s] to be added; those that aren't finite or lie outside the grid are
-        replaced by others near its beginning.
+        Frequencies [rad/s] to be added; others near the beginning of the grid stand for those that
+        aren't finite or lie outside it.
 
     Returns
     -------
     ndarray, shape (n, n_f + m)
         Growing frequencies [rad/s]; coinciding ones are moved apart a little.
     """
-    m = own.shape[1]
-    filler = grid[:, :1] + (grid[:, 1:2] - grid[:, :1]) * np.linspace(0.1, 0.9, m)
-    inside = np.isfinite(own) & (own > grid[:, :1]) & (own < grid[:, -1:] * (1.0 - 1e-9))
-    joined = np.sort(np.concatenate([grid, np.where(inside, own, filler)], axis=1), axis=1)
+    joined = np.sort(np.concatenate([grid, inside(grid, own)], axis=1), axis=1)
     ranks = 1.0 + 1e-12 * np.arange(joined.shape[1])
     return np.asarray(np.maximum.accumulate(joined / ranks, axis=1) * ranks)
+
+
+def inside(grid: Array, own: Array) -> Array:
+    """Return frequencies, those replaced that aren't finite or lie outside a grid; see merged."""
+    m = own.shape[1]
+    # numbers that no grid has, so that nothing coincides
+    filler = grid[:, :1] + (grid[:, 1:2] - grid[:, :1]) * np.linspace(0.1234567, 0.9, m)
+    usable = np.isfinite(own) & (own > grid[:, :1]) & (own < grid[:, -1:] * (1.0 - 1e-9))
+    return np.asarray(np.where(usable, own, filler))

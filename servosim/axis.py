@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from os import PathLike
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from servosim._equations import STATES, AxisParameters, StateIndex
 from servosim._record import record
@@ -16,6 +16,9 @@ from servosim.components import transducer as transducer_block
 from servosim.document import AxisFile
 from servosim.params import read, replace
 from servosim.program import Move
+
+if TYPE_CHECKING:
+    from .linear.linearised import Linearised
 
 _BLOCKS = tuple(
     f"{name}_parameters" for name in AxisParameters._fields if name not in ("index", "n_x", "n_all")
@@ -181,6 +184,82 @@ class Axis:
         with suppress(ArithmeticError, ValueError):  # told to whom asks for them
             self.parameters, self.move  # noqa: B018  # for the new axis to share
         return Axis(replace(self.file, changes), self.path)
+
+    def linearise(
+        self,
+        *,
+        position: float | str | None = None,
+        velocity: float | str = 0.0,
+        load: float | str = 0.0,
+        normal_load: float | str = 0.0,
+        temperature: float | str | None = None,
+        air: float | str | None = None,
+        mass: float | str | None = None,
+        supply_pressure: float | str | None = None,
+        friction: str = "sliding",
+        lock: str = "open",
+        delay_order: int = 0,
+    ) -> Linearised:
+        """Return plant, open and closed loop at one operating point, and the nonlinear axis.
+
+        Values are SI, or texts with a unit.
+
+        Parameters
+        ----------
+        position : float or str, optional
+            Position of the table [m]; the target of the file's move if not given.
+        velocity : float or str, optional
+            Velocity of steady motion [m/s].
+        load, normal_load : float or str, optional
+            Thrust along the axis against extension, and across it [N].
+        temperature, air, mass, supply_pressure : float or str, optional
+            Temperature [K] and free air [-] of the oil, workpiece [kg] and supply pressure [Pa]
+            instead of the file's. The controller keeps the numbers of the file.
+        friction : str, optional
+            ``viscous`` (Coulomb friction left out), ``sliding`` (slope of the steady curve, not
+            below zero) or ``presliding`` (bristle as a spring to ground).
+        lock : str, optional
+            ``open``, or ``closed`` for the axis held by trapped oil.
+        delay_order : int, optional
+            Order [-] of Pade approximations of hold and delays in the continuous systems of a
+            sampled controller; zero leaves them out. The sampled systems have them exactly.
+
+        Returns
+        -------
+        Linearised
+            Systems of the control library: ``plant``, ``open_loop``, ``position_loop``,
+            ``closed_loop``, the same sampled, and ``nonlinear``.
+
+        Raises
+        ------
+        ParameterError
+            If there is no steady state at this point, or the request contradicts itself.
+
+        Examples
+        --------
+        >>> import servosim
+        >>> axis = servosim.read_axis("params/tube_sheet_table.toml")
+        >>> at = axis.linearise(position="350 mm", velocity="10 mm/s")
+        >>> at.closed_loop.output_labels[:2]
+        ['position', 'error']
+        """
+        # relative on purpose: an absolute name would make the compile cache depend on it
+        from .linear.linearised import linearise
+
+        return linearise(
+            self,
+            position=position,
+            velocity=velocity,
+            load=load,
+            normal_load=normal_load,
+            temperature=temperature,
+            air=air,
+            mass=mass,
+            supply_pressure=supply_pressure,
+            friction=friction,
+            lock=lock,
+            delay_order=delay_order,
+        )
 
 
 def read_axis(path: str | PathLike[str], overrides: dict[str, str] | None = None) -> Axis:

@@ -483,8 +483,8 @@ def _highest(
             tolerances={"xatol": 1e-7, "xrtol": 1e-9},
             maxiter=60,
         )
-        keeps = sought.f_x >= 0.0
-        limits[open_] = np.exp(np.where(keeps, sought.x, sought.x - 2e-7))
+        keeps = np.where(sought.f_x >= 0.0, sought.x, sought.x - 2e-7)
+        limits[open_] = np.exp(np.where(np.isfinite(keeps), keeps, low[open_]))
     return _limited(family, gains, limits, shares)
 
 

@@ -202,15 +202,17 @@ def _margins(
 ) -> Margins:
     n = len(L)
     T = np.abs(L / (1.0 + L))
-    rest = T[:, 0]
+    # towards rest an integrator makes the loop endless and the closed loop one
+    slope = np.log(np.abs(L[:, 1] / L[:, 0])) / np.log(w[:, 1] / w[:, 0])
+    rest = np.where(slope < -0.5, 1.0, T[:, 0])
     rows, kinds, at, values = _crossings(L, T if peaks else None, rest, w, evaluate)
 
     # gain margins: also an end of the frequencies at which the loop is real
     real = (kinds == PHASE) & (values.real < 0.0) & (np.abs(values) > _LEAST)
     g_rows, g_at, g = rows[real], at[real], 1.0 / np.abs(values[real])
     first, last = L[:, 0], L[:, -1]
-    flat = np.abs(np.log(np.abs(L[:, 1] / first))) <= _FLAT * np.log(w[:, 1] / w[:, 0])
-    starts = flat & (np.abs(first.imag) <= _FLAT * np.abs(first))  # real and constant towards rest
+    # real and constant towards rest
+    starts = (np.abs(slope) <= _FLAT) & (np.abs(first.imag) <= _FLAT * np.abs(first))
     ends = np.abs(last.imag) <= _REAL * np.abs(last)
     for value, here, place in ((first, starts, 0.0 * w[:, 0]), (last, ends, w[:, -1])):
         here = here & (value.real < -_LEAST)
@@ -295,13 +297,22 @@ def _crossings(
         return np.where(kind == GAIN, log, np.where(kind == PHASE, turned, closed))
 
     x = np.log(w)
+    first, last = x[rows, places], x[rows, places + 1]
     sought = elementwise.find_root(
         height,
-        (x[rows, places], x[rows, places + 1]),
+        (first, last),
         args=(rows, kinds, limit),
         tolerances={"xatol": 1e-11, "xrtol": 1e-13},
     )
-    at = np.exp(sought.x)
+    found_x = np.array(sought.x)
+    # a crossing at a frequency of the grid itself may lie beside it by rounding
+    lost = np.flatnonzero(~np.isfinite(found_x))
+    if len(lost):
+        ends = np.stack([first[lost], last[lost]])
+        args = rows[lost], kinds[lost], limit[lost]
+        heights = np.abs([height(end, *args) for end in ends])
+        found_x[lost] = np.where(heights[0] <= heights[1], ends[0], ends[1])
+    at = np.exp(found_x)
     return rows, kinds, at, evaluate(at, rows)
 
 

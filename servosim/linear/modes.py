@@ -448,8 +448,8 @@ def _losses(m: Modes) -> Array:
     summed = np.einsum("nuox,nxf->nfuo", m.weights, kernel)
     size = np.abs(exact) + 1e-3 * np.max(np.abs(exact), axis=1, keepdims=True)
     # supply pressure moves the command's null alone, which has to be exact beside the command
-    size[..., 4] = np.where(m.shift != 0.0, 1.0 / np.abs(m.shift), np.inf)[:, None, None]
     with np.errstate(invalid="ignore", divide="ignore"):
+        size[..., 4] = (1.0 / np.abs(m.shift))[:, None, None]
         error = np.where(size > 0.0, np.abs(summed - exact) / size, 0.0)
     return np.asarray(np.max(np.where(np.isfinite(error), error, np.inf), axis=(1, 2, 3)))
 

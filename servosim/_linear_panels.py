@@ -272,8 +272,8 @@ def plot_nichols(loops: Sequence[Loop], ax: Axes | None = None) -> Axes:
     """
     ax = new_axes(ax)
     low, high = -30.0, 30.0
-    left = -360.0 if any(_turns(loop) for loop in loops) else -270.0
-    phase, level = np.meshgrid(np.linspace(left, 0.0, 541), np.linspace(low, high, 361))
+    left = min([-270.0, *(_leftmost(loop) for loop in loops)])
+    phase, level = np.meshgrid(np.linspace(left, 0.0, 721), np.linspace(low, high, 361))
     grid = 10.0 ** (level / 20.0) * np.exp(1j * np.deg2rad(phase))
     with np.errstate(divide="ignore"):
         closed = 20.0 * np.log10(np.abs(grid / (1.0 + grid)))
@@ -289,22 +289,24 @@ def plot_nichols(loops: Sequence[Loop], ax: Axes | None = None) -> Axes:
         ax.plot(angle, size, color=colour, linestyle=style, linewidth=1.5, label=loop.label)
         for name, point in _margin_points(loop, angle):
             ax.plot(*point, color=colour, marker="o" if name == "phase" else "s", markersize=5)
-    ax.plot([-180.0], [0.0], color=BLACK, marker="+", markersize=11, markeredgewidth=1.8)
     frame(ax, "phase of the open loop [deg]", "magnitude of the open loop [dB]")
     ax.set_xlim(left, 0.0)
     ax.set_ylim(low, high)
-    ax.set_xticks(np.arange(left, 1.0, 45.0))
+    ax.set_xticks(np.arange(left, 1.0, 45.0 if left > -361.0 else 90.0))
     ax.grid(False)
-    ax.axvline(-180.0, color=QUIET, linewidth=0.8, linestyle=":")
+    for turn in np.arange(-180.0, left - 1.0, -360.0):
+        ax.axvline(turn, color=QUIET, linewidth=0.8, linestyle=":")
+        ax.plot([turn], [0.0], color=BLACK, marker="+", markersize=11, markeredgewidth=1.8)
     ax.axhline(0.0, color=QUIET, linewidth=0.8, linestyle=":")
     legend_of(ax, loc="upper left")
     return ax
 
 
-def _turns(loop: Loop) -> bool:
-    """Return whether the phase falls below -270 deg where the magnitude still matters."""
-    seen = np.abs(loop.response) > 10.0**-1.5
-    return bool((unwrapped(loop.response)[seen] < -270.0).any())
+def _leftmost(loop: Loop) -> float:
+    """Return a phase below which the magnitude of a loop matters no more [deg]."""
+    seen = unwrapped(loop.response)[np.abs(loop.response) > 0.3]
+    lowest = float(np.min(seen, initial=0.0))
+    return max(90.0 * math.floor(lowest / 90.0), -720.0)
 
 
 def _margin_points(loop: Loop, phase: Array) -> list[tuple[str, tuple[list[float], list[float]]]]:

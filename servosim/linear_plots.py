@@ -8,32 +8,28 @@ envelope. Nothing here shows a window or changes a global setting; colours are t
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from scipy.optimize import linear_sum_assignment
+from matplotlib.figure import Figure
 
-from servosim._drawing import BLACK, BLUE, GREEN, ORANGE, PURPLE, SKY, STYLES, VERMILION
-from servosim._linear_panels import (
-    QUIET,
-    Array,
-    Complex,
-    Loop,
-    decibels,
-    frame,
-    hertz,
-    legend_of,
-    new_axes,
-    plot_bode,
-    plot_nichols,
-    plot_nyquist,
-    signed,
+from servosim._linear_panels import Array, Loop, plot_bode, plot_nichols, plot_nyquist
+from servosim._linear_views import (
+    branches,
+    plot_along_stroke,
+    plot_envelope,
+    plot_root_locus,
+    plot_stiffness,
 )
-from servosim.units import convert
+from servosim.errors import Fault, ParameterError
+from servosim.linear.envelope import EnvelopeMargins, point_in_words
+from servosim.linear.margins import Margins
+
+if TYPE_CHECKING:
+    from servosim.stability import Loops, Stability
 
 __all__ = [
+    "KINDS",
     "Loop",
     "branches",
     "plot_along_stroke",
@@ -42,333 +38,191 @@ __all__ = [
     "plot_nichols",
     "plot_nyquist",
     "plot_root_locus",
+    "plot_stability",
     "plot_stiffness",
 ]
 
-_DAMPING = (0.1, 0.2, 0.4, 0.7)
-_MARKS = ("o", "s", "^", "D", "v", "P")
-_COLOURS = (BLUE, VERMILION, BLACK, PURPLE, ORANGE, SKY)
-_MOST_MARGIN = (40.0, 120.0)  # dB, deg: what lies beyond is drawn at the edge
+KINDS = ("page", "bode", "nyquist", "nichols", "locus", "stiffness", "stroke", "envelope")
+_CUTS = ("opened at the valve's command", "opened at the position error")
+_REACH = 1.5  # of the natural frequency, up to which poles are shown
+_CONDITIONS = {"null": "spool centred", "edge": "just open", "rest": "at rest", "rapid": "rapid"}
+_BELOW, _ABOVE = 0.03, 20.0  # frequencies shown around the crossings
 
 
-def plot_root_locus(
-    gains: Array,
-    poles: Complex,
-    ax: Axes | None = None,
-    *,
-    present: float = math.nan,
-    limit: float = math.nan,
-    period: float = 0.0,
-    reach: float = math.nan,
-) -> Axes:
-    """Draw how the closed loop's poles move with the velocity gain.
+def plot_stability(found: Stability, kind: str = "page") -> Figure:
+    """Draw the linear view of an axis on a page, or one part of it alone.
 
     Parameters
     ----------
-    gains : ndarray, shape (n_g,)
-        Velocity gains, rising [1/s].
-    poles : ndarray, shape (n_g, n_p), complex
-        Poles of the closed loop at each gain, in any order [1/s], or of z if a period is given.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; axes of a new figure if none are given.
-    present, limit : float, optional
-        Gain of the file and the gain at which the loop becomes unstable [1/s]; marked at the
-        nearest gain of the locus.
-    period : float, optional
-        Period of the samples [s]; poles of z are then drawn at s = ln(z)/period.
-    reach : float, optional
-        Frequency up to which poles are shown [rad/s]; chosen by the poles if not given.
+    found : Stability
+        The result of :func:`servosim.stability`.
+    kind : str, optional
+        One of ``KINDS``: all on a page, or one kind.
 
     Returns
     -------
-    matplotlib.axes.Axes
-        Imaginary part [rad/s] over real part [1/s] of the upper half plane, whose mirror image is
-        the lower half; lines of equal damping ratio go out from the origin.
+    matplotlib.figure.Figure
+        Open loop as Bode, Nyquist and Nichols draw it, root locus over the velocity gain, stiffness
+        against thrust, margins over the envelope, and what changes along the stroke.
+
+    Raises
+    ------
+    ParameterError
+        If the kind is unknown.
     """
-    ax = new_axes(ax)
-    s = branches(_as_s(poles, period))
-    far = reach if math.isfinite(reach) else _locus_reach(s)
-    stable = gains <= limit if math.isfinite(limit) else np.ones(len(gains), dtype=bool)
-    beyond = ~stable
-    if beyond.any() and stable.any():
-        beyond[np.flatnonzero(stable)[-1]] = True  # so that both parts meet
-    for part, colour, style, label in (
-        (stable, BLUE, "-", "up to the limit" if beyond.any() else "closed-loop poles"),
-        (beyond, VERMILION, (0, (4, 1.5)), "beyond the limit"),
+    if kind not in KINDS:
+        expected = f"one of {', '.join(KINDS)}"
+        raise ParameterError(Fault(what=f"no plot is called {kind!r}", expected=expected))
+    draws = {
+        "bode": _bode_into,
+        "nyquist": lambda figure, cell, found: plot_nyquist(
+            _loops_of(found.loops), figure.add_subplot(cell)
+        ),
+        "nichols": lambda figure, cell, found: plot_nichols(
+            _loops_of(found.loops), figure.add_subplot(cell)
+        ),
+        "locus": _locus_into,
+        "stiffness": _stiffness_into,
+        "envelope": _envelope_into,
+        "stroke": _stroke_into,
+    }
+    if kind == "page":
+        figure = Figure(figsize=(13.0, 18.5), layout="constrained")
+        grid = figure.add_gridspec(4, 2, height_ratios=(1.15, 1.0, 1.0, 0.85))
+        for place, name in enumerate(("bode", "nyquist", "nichols", "locus", "stiffness",
+                                      "envelope")):  # fmt: skip
+            draws[name](figure, grid[divmod(place, 2)], found)
+        draws["stroke"](figure, grid[3, :], found)
+    else:
+        size = {"stroke": (12.0, 4.2), "bode": (8.0, 7.0), "nyquist": (7.2, 7.0)}
+        figure = Figure(figsize=size.get(kind, (8.6, 6.0)), layout="constrained")
+        draws[kind](figure, figure.add_gridspec(1, 1)[0], found)
+    point = found.loops.points[found.loops.shown]
+    about = f"{_friction(point.friction)} friction, loop {point_in_words(point)}"
+    figure.suptitle(f"{found.axis.file.title}\n{about}", fontsize="medium")
+    return figure
+
+
+def _friction(kind: str) -> str:
+    return {"viscous": "viscous", "presliding": "presliding"}.get(kind, "sliding")
+
+
+def _mapping(margins: Margins, row: int) -> dict[str, float]:
+    """Return the margins of one loop as they are marked."""
+    names = ("gain_margin", "gain_frequency", "phase_margin", "phase_frequency",
+             "maximum_sensitivity", "sensitivity_frequency")  # fmt: skip
+    return {name: float(getattr(margins, name)[row]) for name in names}
+
+
+def _loops_of(loops: Loops) -> list[Loop]:
+    """Return both open loops over the frequencies that are worth a look."""
+    found = []
+    both = (loops.command, loops.position)
+    seen = _seen(loops)
+    for label, margins, response in zip(
+        _CUTS, both, (loops.command_loop, loops.position_loop), strict=True
     ):
-        if part.any():
-            ax.plot(s[part].real, s[part].imag, color=colour, linestyle=style, linewidth=1.2)
-            ax.plot([], [], color=colour, linestyle=style, linewidth=1.2, label=label)
-    if len(gains):
-        _mark_poles(ax, s[0], "x", BLACK, f"at {gains[0]:.3g} 1/s")
-    if math.isfinite(present):
-        nearest = s[int(np.argmin(np.abs(gains - present)))]
-        _mark_poles(ax, nearest, "s", GREEN, f"at the file's gain, {present:.4g} 1/s")
-    if math.isfinite(limit):
-        nearest = s[int(np.argmin(np.abs(gains - limit)))]
-        _mark_poles(ax, nearest, "o", VERMILION, f"at the limit, {limit:.4g} 1/s")
-    left, right = -1.15 * far, 0.35 * far
-    frame(ax, "real part [1/s]", "imaginary part [rad/s]")
-    ax.set_xlim(left, right)
-    ax.set_ylim(-0.03 * far, 1.1 * far)
-    ax.axvspan(0.0, right, color=ORANGE, alpha=0.12, linewidth=0)
-    ax.axvline(0.0, color=BLACK, linewidth=0.9)
-    _damping_lines(ax, left, 1.1 * far)
-    if period > 0.0 and np.pi / period < 1.1 * far:
-        ax.axhline(np.pi / period, color=PURPLE, linestyle="-.", linewidth=1.0,
-                   label="half the sampling frequency")  # fmt: skip
-    legend_of(ax, loc="upper left")
-    return ax
-
-
-def _as_s(poles: Complex, period: float) -> Complex:
-    """Return poles in the plane of s; a pole at z = 0 lies infinitely far away."""
-    if period <= 0.0:
-        return np.asarray(poles, dtype=np.complex128)
-    z = np.asarray(poles, dtype=np.complex128)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        s = np.log(np.where(np.abs(z) > 1e-12, z, np.nan)) / period
-    return np.asarray(s)
-
-
-def branches(poles: Complex) -> Complex:
-    """Return poles in such an order that each column is one branch of the locus.
-
-    Parameters
-    ----------
-    poles : ndarray, shape (n_g, n_p), complex
-        Poles at each gain in any order; nan where there is none.
-
-    Returns
-    -------
-    ndarray, shape (n_g, n_p), complex
-        The same poles, those of neighbouring gains paired so that they move least in sum.
-    """
-    found = np.array(poles, dtype=np.complex128)
-    for k in range(1, len(found)):
-        step = np.abs(found[k - 1][:, None] - found[k][None, :])
-        step = np.where(np.isfinite(step), step, 1e12)
-        found[k] = found[k][linear_sum_assignment(step)[1]]
+        marks = _mapping(margins, loops.shown)
+        found.append(Loop(label, loops.omega[seen], response[seen], marks))
     return found
 
 
-def _locus_reach(s: Complex) -> float:
-    """Return a frequency that holds the lightly damped poles."""
-    flat = s[np.isfinite(s)]
-    swinging = flat[(flat.imag > 1e-6) & (flat.real > -1.5 * np.abs(flat.imag))]
-    sizes = np.abs(swinging) if len(swinging) else np.abs(flat)
-    return 1.5 * float(np.min(sizes[sizes > 0.0], initial=np.inf)) if len(sizes) else 1.0
-
-
-def _mark_poles(ax: Axes, s: Complex, marker: str, colour: str, label: str) -> None:
-    """Mark the poles of one gain; open marks, so that they may lie over each other."""
-    seen = s[np.isfinite(s) & (s.imag > -1e-9)]
-    ax.plot(
-        seen.real, seen.imag, linestyle="none", marker=marker, color=colour, markersize=7,
-        markerfacecolor="none", markeredgewidth=1.6, label=label,
+def _seen(loops: Loops) -> Any:
+    """Return which frequencies lie around the crossings of the loops."""
+    row = loops.shown
+    at = np.array(
+        [getattr(margins, name)[row] for margins in (loops.command, loops.position)
+         for name in ("phase_frequency", "gain_frequency")]
     )  # fmt: skip
+    at = at[np.isfinite(at) & (at > 0.0)]
+    if not len(at):
+        return np.ones(len(loops.omega), dtype=bool)
+    return (loops.omega >= _BELOW * at.min()) & (loops.omega <= _ABOVE * at.max())
 
 
-def _damping_lines(ax: Axes, left: float, high: float) -> None:
-    """Draw lines of equal damping ratio and name them where they leave the axes."""
-    for ratio in _DAMPING:
-        slope = math.sqrt(1.0 - ratio**2) / ratio
-        end = min(-left, high / slope)
-        ax.plot([0.0, -end], [0.0, slope * end], color=QUIET, linewidth=0.7, linestyle=":")
-        ax.annotate(
-            f"{ratio:g}", (-0.97 * end, 0.97 * slope * end), fontsize="x-small", color="0.35",
-            ha="center", va="center", bbox={"pad": 0.6, "fc": "white", "lw": 0},
-        )  # fmt: skip
+def _bode_into(figure: Figure, cell: Any, found: Stability) -> None:
+    rows = cell.subgridspec(2, 1, hspace=0.0)
+    above = figure.add_subplot(rows[0])
+    plot_bode(_loops_of(found.loops), (above, figure.add_subplot(rows[1], sharex=above)))
 
 
-def plot_stiffness(
-    curves: Mapping[str, tuple[Array, Complex]],
-    ax: Axes | None = None,
-    *,
-    static: Mapping[str, float] | None = None,
-) -> Axes:
-    """Draw the stiffness against thrust over its frequency.
-
-    Parameters
-    ----------
-    curves : mapping of str to (ndarray, ndarray)
-        What each curve is, to frequencies [rad/s] and compliance, the table's way over the thrust
-        that causes it [m/N], complex; at most six.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; axes of a new figure if none are given.
-    static : mapping of str to float, optional
-        Stiffness to mark by a level line [N/m].
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Stiffness [N/um] over frequency [Hz]; a second scale shows the compliance [um/kN].
-    """
-    ax = new_axes(ax)
-    ends = []
-    for (label, (omega, compliance)), (colour, style) in zip(curves.items(), STYLES, strict=False):
-        with np.errstate(divide="ignore"):
-            stiffness = convert(1.0 / np.abs(compliance), "N/um")
-        ax.plot(hertz(omega), stiffness, color=colour, linestyle=style, lw=1.5, label=label)
-        lowest = int(np.argmin(stiffness))
-        ax.plot([hertz(omega[lowest])], [stiffness[lowest]], color=colour, marker="o", ms=4.5)
-        ends += [hertz(omega[0]), hertz(omega[-1])]
-    for (label, level), style in zip((static or {}).items(), (":", "-.", "--"), strict=False):
-        text = f"{label}, {float(convert(level, 'N/um')):.3g} N/µm"
-        ax.axhline(float(convert(level, "N/um")), color=QUIET, ls=style, lw=1.1, label=text)
-    ax.set_xscale("log")
-    ax.set_yscale("log")
-    frame(ax, "frequency of the thrust [Hz]", "stiffness at the table [N/µm]")
-    if ends:
-        ax.set_xlim(min(ends), max(ends))
-    # 1 N/um is 1000 um/kN
-    other = ax.secondary_yaxis("right", functions=(_thousandth, _thousandth))
-    other.set_ylabel("compliance [µm/kN]")
-    legend_of(ax)
-    return ax
+def _locus_into(figure: Figure, cell: Any, found: Stability) -> None:
+    locus = found.locus
+    known = [locus.limit_frequency, *(r.exact for r in found.comparison.rows[:1])]
+    frequency = max((one for one in known if math.isfinite(one)), default=0.0)
+    plot_root_locus(
+        locus.velocity_gains,
+        locus.poles,
+        figure.add_subplot(cell),
+        present=found.axis.file.controller.velocity_gain,
+        limit=locus.limit if 0.0 < locus.limit < math.inf else math.nan,
+        period=locus.period,
+        reach=_REACH * frequency if frequency > 0.0 else math.nan,
+    )
 
 
-def _thousandth(values: Any) -> Any:
-    """Return stiffness [N/um] as compliance [um/kN], or the other way round."""
-    with np.errstate(divide="ignore"):
-        return 1000.0 / np.asarray(values, dtype=np.float64)
+def _stiffness_into(figure: Figure, cell: Any, found: Stability) -> None:
+    loops = found.loops
+    seen = _seen(loops)
+    curves = {
+        "position loop closed": (loops.omega[seen], loops.compliance[seen]),
+        "position loop open": (loops.omega[seen], loops.open_compliance[seen]),
+    }
+    rows = {row.name: row.exact for row in found.comparison.rows}
+    locked = rows.get("stiffness while locked", math.nan)
+    static = {"oil locked": locked} if math.isfinite(locked) else {}
+    plot_stiffness(curves, figure.add_subplot(cell), static=static)
 
 
-_ALONG = {
-    "natural_frequency": ("natural frequency [Hz]", "Hz", "Hz"),
-    "damping": ("damping ratio [-]", "1", ""),
-    "gain_limit": ("velocity gain [1/s]", "1/s", "1/s"),
-}
+def _envelope_into(figure: Figure, cell: Any, found: Stability) -> None:
+    envelope = found.envelope
+    kept = np.flatnonzero(~envelope.meaningless)
+    gain, phase = lesser_margins(envelope)
+    plot_envelope(
+        gain[kept],
+        phase[kept],
+        [_CONDITIONS.get(envelope.points[k].condition, "as given") for k in kept],
+        figure.add_subplot(cell),
+        required=(10.0**0.3, math.pi / 4.0),
+        stable=envelope.command.stable[kept],
+        names=[point_in_words(envelope.points[k]).replace(", ", ",\n", 2) for k in kept],
+    )
 
 
-def plot_along_stroke(
-    position: Array,
-    curves: Mapping[str, Array],
-    quantity: str,
-    ax: Axes | None = None,
-    *,
-    present: float = math.nan,
-    lowest: bool = True,
-) -> Axes:
-    """Draw how a number of the loop varies along the stroke.
+def lesser_margins(envelope: EnvelopeMargins) -> tuple[Array, Array]:
+    """Return the lesser gain and phase margin of both cuts at each point.
 
     Parameters
     ----------
-    position : ndarray, shape (n,)
-        Positions of the table, rising [m].
-    curves : mapping of str to ndarray, shape (n,)
-        What each curve is, to its values [SI]; at most six.
-    quantity : str
-        ``natural_frequency`` [rad/s], ``damping`` [-] or ``gain_limit`` [1/s].
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; axes of a new figure if none are given.
-    present : float, optional
-        The file's own value [SI], drawn as a level line.
-    lowest : bool, optional
-        Whether the lowest point of each curve is marked.
+    envelope : EnvelopeMargins
+        Margins over an envelope.
 
     Returns
     -------
-    matplotlib.axes.Axes
-        The quantity in practical units over the position [mm].
+    gain, phase : ndarray, shape (n,)
+        Gain margin [ratio] and phase margin [rad].
     """
-    ax = new_axes(ax)
-    title, unit, shown = _ALONG[quantity]
-    x = convert(position, "mm")
-    for (label, values), (colour, style) in zip(curves.items(), STYLES, strict=False):
-        y = convert(values, unit)
-        text = label
-        if lowest and np.isfinite(y).any():
-            k = int(np.nanargmin(y))
-            ax.plot([x[k]], [y[k]], color=colour, marker="o", ms=5, linestyle="none")
-            text = f"{label}, lowest {float(y[k]):.3g} {shown} at {float(x[k]):.0f} mm".replace(
-                "  ", " "
-            )
-        ax.plot(x, y, color=colour, linestyle=style, linewidth=1.5, label=text)
-    if math.isfinite(present):
-        level = float(convert(present, unit))
-        ax.axhline(level, color=GREEN, ls="-.", lw=1.3, label=f"the file's, {level:.4g} {shown}")
-    frame(ax, "position of the table [mm]", title)
-    if len(x):
-        ax.set_xlim(float(x[0]), float(x[-1]))
-    _, top = ax.get_ylim()
-    ax.set_ylim(0.0, 1.3 * top)
-    legend_of(ax, loc="upper center")
-    return ax
+    both = (envelope.command, envelope.position)
+    gain = np.fmin(*(np.asarray(margins.gain_margin) for margins in both))
+    phase = np.fmin(*(np.asarray(margins.phase_margin) for margins in both))
+    return gain, phase
 
 
-def plot_envelope(
-    gain_margin: Array,
-    phase_margin: Array,
-    groups: Sequence[str],
-    ax: Axes | None = None,
-    *,
-    required: tuple[float, float] | None = None,
-    stable: Array | None = None,
-    names: Sequence[str] | None = None,
-) -> Axes:
-    """Draw the gain and phase margins of all points of the envelope.
-
-    Parameters
-    ----------
-    gain_margin : ndarray, shape (n,)
-        Gain margins [ratio]; infinite where there is none.
-    phase_margin : ndarray, shape (n,)
-        Phase margins [rad]; infinite where there is none.
-    groups : sequence of str
-        What each point belongs to, such as the operating condition; told apart by marks.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; axes of a new figure if none are given.
-    required : tuple of float, optional
-        Gain margin [ratio] and phase margin [rad] that are asked for.
-    stable : ndarray of bool, shape (n,), optional
-        Which points are stable; the others are crossed out.
-    names : sequence of str, optional
-        What each point is, to name the two with the lowest margins.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Phase margin [deg] over gain margin [dB], a mark for each point; what has more than 40 dB or
-        120 deg, or no crossing at all, is drawn at the edge.
-    """
-    ax = new_axes(ax)
-    x = np.clip(decibels(gain_margin), None, _MOST_MARGIN[0])
-    y = np.clip(np.rad2deg(phase_margin), None, _MOST_MARGIN[1])
-    ok = np.ones(len(x), dtype=bool) if stable is None else np.asarray(stable, dtype=bool)
-    kinds = list(dict.fromkeys(groups))
-    for k, kind in enumerate(kinds):
-        mine = np.array([one == kind for one in groups]) & ok
-        ax.plot(
-            x[mine], y[mine], linestyle="none", marker=_MARKS[k % len(_MARKS)], markersize=5,
-            color=_COLOURS[k % len(_COLOURS)], markerfacecolor="none", markeredgewidth=1.0,
-            alpha=0.75, label=f"{kind or 'points'} ({int(mine.sum())})",
-        )  # fmt: skip
-    if (~ok).any():
-        ax.plot(
-            x[~ok], y[~ok], linestyle="none", marker="x", markersize=7, markeredgewidth=1.8,
-            color=BLACK, label=f"unstable ({int((~ok).sum())})",
-        )  # fmt: skip
-    if required is not None:
-        level, angle = float(decibels(required[0])), math.degrees(required[1])
-        label = f"asked for: {level:.3g} dB, {angle:.3g}°"
-        ax.axvline(level, color=GREEN, linestyle="--", linewidth=1.4, label=label)
-        ax.axhline(angle, color=GREEN, linestyle="--", linewidth=1.4)
-    if names is not None and len(x):
-        for k in dict.fromkeys((int(np.nanargmin(x)), int(np.nanargmin(y)))):
-            _name_point(ax, float(x[k]), float(y[k]), names[k])
-    frame(ax, "gain margin [dB]", "phase margin [deg]")
-    ax.set_xlim(min(0.0, float(np.min(x, initial=0.0)) - 2.0), None)
-    ax.set_ylim(min(0.0, float(np.min(y, initial=0.0)) - 5.0), None)
-    legend_of(ax)
-    return ax
-
-
-def _name_point(ax: Axes, x: float, y: float, name: str) -> None:
-    """Ring one point and say what it is."""
-    ax.plot([x], [y], marker="o", markersize=12, markerfacecolor="none", color=BLACK, mew=1.0)
-    ax.annotate(
-        f"{name}\n{signed(x)} dB, {signed(y, 0)}°", (x, y), xytext=(10, 0),
-        textcoords="offset points", fontsize="x-small", va="center",
-        bbox={"pad": 1.0, "fc": "white", "lw": 0, "alpha": 0.85},
-    )  # fmt: skip
+def _stroke_into(figure: Figure, cell: Any, found: Stability) -> None:
+    along = found.stroke
+    columns = cell.subgridspec(1, 3)
+    for place, (quantity, closed, exact, formula) in enumerate(
+        (
+            ("natural_frequency", along.omega_closed, along.omega_exact, "closed form"),
+            ("damping", along.zeta_closed, along.zeta_exact, "closed form"),
+            ("gain_limit", along.limit_closed, along.limit_exact, "closed form 2 \u03b6 \u03c9"),
+        )
+    ):
+        gain = quantity == "gain_limit"
+        plot_along_stroke(
+            along.position,
+            {"limit of the loop" if gain else "exact": exact, formula: closed},
+            quantity,
+            figure.add_subplot(columns[place]),
+            present=found.axis.file.controller.velocity_gain if gain else math.nan,
+        )

@@ -25,6 +25,7 @@ OKABE_ITO = {
     "#CC79A7",
 }
 NATURAL, DAMPING = 200.0, 0.2
+BLUE = "#0072B2"
 OMEGA = np.unique(np.concatenate([np.geomspace(1.0, 2000.0, 801), np.linspace(150, 250, 401)]))
 
 
@@ -205,7 +206,17 @@ class TestRootLocus:
     def test_without_a_limit_there_is_one_kind_of_line(self):
         ax = drawn.plot_root_locus(self.gains[:20], locus(self.gains[:20]))
         labels = ax.get_legend_handles_labels()[1]
-        assert "beyond the limit" not in labels and "closed-loop poles" in labels
+        assert "unstable" not in labels and "stable" in labels
+
+    def test_colours_tell_stable_gains_from_others(self):
+        ax = drawn.plot_root_locus(self.gains, locus(self.gains))
+        lines = [one for one in ax.get_lines() if len(one.get_xdata()) == len(self.gains)]
+        for one in lines:
+            seen = np.isfinite(one.get_ydata())
+            if one.get_color() == BLUE:
+                assert self.gains[seen].max() <= 80.0 and (one.get_xdata()[seen] <= 1e-9).all()
+            else:
+                assert 79.0 <= self.gains[seen].min() <= 80.0
 
 
 class TestStiffness:

@@ -12,24 +12,23 @@ from servosim.linear.margins import margins
 HALF_POWER = -10.0 * np.log10(2.0)  # dB
 
 
-def of(system, *, grid=None, scale=1.0):
+def of(system):
     """Return the margins of a python-control loop, its stability told by its own poles."""
     poles = system.poles()
     T = system.dt or 0.0
-    if grid is None:
-        size = np.abs(poles[np.abs(poles) > 1e-9]) if not T else np.ones(1)
-        top = np.pi / T if T else 100.0 * max(size.max(initial=1.0), 1.0)
-        grid = np.geomspace(1e-5 * top, top, 800)
-        own = np.abs(np.log(poles[poles != 0.0]) / T).real if T else np.abs(poles)
-        own = own[(own > grid[0]) & (own < top)]
-        near = (own[:, None] * (1.0 + np.linspace(-0.02, 0.02, 21))).ravel()
-        grid = np.unique(np.concatenate([grid, near[near < top]]))
+    size = np.abs(poles[np.abs(poles) > 1e-9]) if not T else np.ones(1)
+    top = np.pi / T if T else 100.0 * max(size.max(initial=1.0), 1.0)
+    grid = np.geomspace(1e-5 * top, top, 800)
+    own = np.abs(np.log(poles[poles != 0.0]) / T).real if T else np.abs(poles)
+    own = own[(own > grid[0]) & (own < top)]
+    near = (own[:, None] * (1.0 + np.linspace(-0.02, 0.02, 21))).ravel()
+    grid = np.unique(np.concatenate([grid, near[near < top]]))
 
     def response(omega, rows=None):
         s = np.exp(1j * omega * T) if T else 1j * omega
-        return scale * np.asarray(system(s)).reshape(np.shape(omega))
+        return np.asarray(system(s)).reshape(np.shape(omega))
 
-    closed = control.feedback(scale * system, 1).poles()
+    closed = control.feedback(system, 1).poles()
     stable = np.all(np.abs(closed) < 1.0) if T else np.all(closed.real < 0.0)
     return margins(response(grid)[None], grid, response, stable=[stable])
 

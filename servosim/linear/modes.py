@@ -479,9 +479,11 @@ def frequencies(m: Modes) -> Array:
     T, d, D = m.timing
     dead = 1.5 * T + d + D
     if dead > 0.0:  # dead times turn the response evenly over frequency, not over its logarithm
-        wide = np.append(np.diff(base), 0.0) * dead > _TURN
-        even = np.arange(_TURN / dead, highest, _TURN / dead)
-        base = np.union1d(base[~wide], even[even > base[np.argmax(wide)]] if wide.any() else [])
+        wide = np.flatnonzero(np.diff(base) * dead > _TURN)
+        if len(wide):
+            base = base[: wide[0] + 1]
+            even = np.arange(base[-1] + _TURN / dead, highest, _TURN / dead)
+            base = np.concatenate([base, even])
         base = np.append(base[base < highest * (1.0 - 1e-9)], highest)
     grid = np.broadcast_to(base, (len(lam), len(base)))
     light = (lam.imag > 0.0) & (-lam.real < _LIGHT * size) & (size < highest)

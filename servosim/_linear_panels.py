@@ -148,8 +148,7 @@ def plot_bode(
     finite = np.concatenate([decibels(loop.response) for loop in loops] or [np.zeros(1)])
     finite = finite[np.isfinite(finite)]
     above.set_ylim(max(float(finite.min()) - 5.0, -80.0), min(float(finite.max()) + 8.0, 80.0))
-    below.set_ylim(max(lowest, phase_low) - 12.0, 12.0 if _above(loops) else -60.0)
-    below.set_yticks(np.arange(max(-540.0, 90.0 * math.floor(lowest / 90.0)), 1.0, 90.0))
+    below.set_yticks(np.arange(max(-540.0, 90.0 * math.floor(lowest / 90.0)), 91.0, 90.0))
     below.set_ylim(max(lowest, phase_low) - 12.0, 100.0 if _above(loops) else -60.0)
     legend_of(above, loc="lower left")
     return above, below

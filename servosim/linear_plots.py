@@ -8,6 +8,7 @@ envelope. Nothing here shows a window or changes a global setting; colours are t
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,6 +45,7 @@ __all__ = [
 
 KINDS = ("page", "bode", "nyquist", "nichols", "locus", "stiffness", "stroke", "envelope")
 _CUTS = ("opened at the valve's command", "opened at the position error")
+_WIDE, _NARROW = 120, 72  # letters in a line of the title
 _REACH = 1.5  # of the natural frequency, up to which poles are shown
 _CONDITIONS = {"null": "spool centred", "edge": "just open", "rest": "at rest", "rapid": "rapid"}
 _BELOW, _ABOVE = 0.03, 20.0  # frequencies shown around the crossings
@@ -99,7 +101,8 @@ def plot_stability(found: Stability, kind: str = "page") -> Figure:
         draws[kind](figure, figure.add_gridspec(1, 1)[0], found)
     point = found.loops.points[found.loops.shown]
     about = f"{_friction(point.friction)} friction, loop {point_in_words(point)}"
-    figure.suptitle(f"{found.axis.file.title}\n{about}", fontsize="medium")
+    lines = textwrap.wrap(about, _WIDE if kind in ("page", "stroke") else _NARROW)
+    figure.suptitle("\n".join([found.axis.file.title, *lines]), fontsize="medium")
     return figure
 
 
@@ -134,6 +137,9 @@ def _seen(loops: Loops) -> Any:
         [getattr(margins, name)[row] for margins in (loops.command, loops.position)
          for name in ("phase_frequency", "gain_frequency")]
     )  # fmt: skip
+    crossed = np.abs(np.array([loops.command_loop, loops.position_loop])) < 1.0
+    first = [loops.omega[np.argmax(one)] for one in crossed if one.any()]
+    at = np.concatenate([at, first])
     at = at[np.isfinite(at) & (at > 0.0)]
     if not len(at):
         return np.ones(len(loops.omega), dtype=bool)

@@ -261,7 +261,7 @@ class TestAlongStroke:
 
 class TestEnvelope:
     def test_margins_in_decibels_and_degrees(self):
-        gain = np.array([2.0, 10.0, math.inf, 0.5])
+        gain = np.array([2.0, 10.0, math.inf, 0.7])
         phase = np.array([math.pi / 3, math.pi / 4, math.inf, math.pi / 2])
         ax = drawn.plot_envelope(
             gain, phase, ["rest", "edge", "rest", "edge"], required=(2.0, math.pi / 4),
@@ -271,7 +271,7 @@ class TestEnvelope:
         # 20 lg 2 = 6.0206 dB; what is endless stands at the edge, 40 dB and 120 deg
         assert rest == pytest.approx(np.array([[6.0206, 60.0], [40.0, 120.0]]), abs=1e-4)
         assert line(ax, "edge (1)").get_xydata() == pytest.approx(np.array([[20.0, 45.0]]))
-        assert line(ax, "unstable (1)").get_xydata()[0] == pytest.approx([-6.0206, 90.0], abs=1e-4)
+        assert line(ax, "unstable (1)").get_xydata()[0] == pytest.approx([-3.0980, 90.0], abs=1e-4)
         assert "asked for: 6.02 dB, 45°" in ax.get_legend_handles_labels()[1]
         assert {text.get_text().split("\n")[0] for text in ax.texts} == {"d", "b"}
 

@@ -22,7 +22,7 @@ from servosim._jit import kernel
 from servosim.components.cylinder import output as cylinder_output
 from servosim.components.friction import STRIBECK, FrictionParameters, friction, steady_level
 from servosim.components.load import way_levels
-from servosim.components.supply import COMPENSATED, FIXED, IDEAL, pump_target
+from servosim.components.supply import COMPENSATED, FIXED, IDEAL, pump_target, relief_flow
 from servosim.components.transducer import scale_value
 from servosim.components.valve import area_fraction, pilot_flow
 from servosim.components.valve import output as land_flows
@@ -212,8 +212,13 @@ def _pump_pressure(drawn: float, p: AxisParameters) -> float:
 
 
 @kernel
-def _guess(what: int, x: Vector, F: float, friction_force: float, p: AxisParameters) -> None:
-    """Write spool or velocity, and pressures, of orifices without leakage into the state."""
+def _guess(
+    what: int, x: Vector, F: float, friction_force: float, p: AxisParameters, fed: bool
+) -> None:
+    """Write spool or velocity, and pressures, of orifices without leakage into the state.
+
+    ``fed``: the supply pressure in the state is kept, else it is that of the pump at its flow.
+    """
     i, c, v, u = p.index, p.cylinder, p.valve, p.supply
     if what == THRUST:
         x[i.pressure_a] = 0.5 * (x[i.supply_pressure] + u.p_T)
@@ -237,7 +242,7 @@ def _guess(what: int, x: Vector, F: float, friction_force: float, p: AxisParamet
             left = max(driving * p_S - back * u.p_T - sign * F - viscous * size, 0.0)
             size = area * math.sqrt(left / inverse)
         drawn = driving * size + pilot_flow(p_S, v)
-        if u.kind != IDEAL:
+        if u.kind != IDEAL and not fed:
             if what == VELOCITY and drawn > u.q_max:
                 size = 0.98 * u.q_max / max(driving, 1e-12)
                 drop = (size / area) ** 2 * inverse
@@ -261,11 +266,22 @@ def _guess(what: int, x: Vector, F: float, friction_force: float, p: AxisParamet
 
 @kernel
 def _newton(
-    what: int, x: Vector, w: Any, lean: Any, p: AxisParameters, m: Move, f: Vector, form: int
+    what: int,
+    x: Vector,
+    w: Any,
+    lean: Any,
+    p: AxisParameters,
+    m: Move,
+    f: Vector,
+    form: int,
+    fed: bool,
 ) -> float:
-    """Solve for a steady state from the guess in the state, and return what is left over."""
+    """Solve for a steady state from the guess in the state, and return what is left over.
+
+    ``fed``: the supply keeps its pressure, whatever is drawn.
+    """
     i, u = p.index, p.supply
-    two, ideal = p.load.two == 1, u.kind == IDEAL
+    two, ideal = p.load.two == 1, u.kind == IDEAL or fed
     places, zeros = np.zeros(6, np.int64), np.zeros(6, np.int64)
     scale, weight = np.zeros(6), np.zeros(6)
     compliance = 1e-9 * (p.cylinder.V_A0 + p.cylinder.A_A * p.cylinder.L)
@@ -397,11 +413,66 @@ def _begin(task: Vector, x: Vector, w: Any, p: AxisParameters) -> float:
 
 
 @kernel
+def _from_guess(
+    task: Vector, x: Vector, w: Any, lean: Any, p: AxisParameters, m: Move, f: Vector, fed: bool
+) -> float:
+    """Solve for a moving state from orifices without leakage, and return what is left over."""
+    i, what, form = p.index, int(task[0]), int(task[1])
+    x[i.piston_velocity] = x[i.table_velocity] = task[3]
+    if what != SPOOL:
+        x[i.spool] = task[4]
+    level = 0.0
+    if form == SLIDING and what != THRUST:
+        middle = 0.5 * p.supply.p_set
+        level = way_levels(task[6], p.load)[0] + _seal_levels(middle, middle, p)[0]
+    _guess(what, x, steady_force(task[2], task[5], p)[0], level, p, fed)
+    _shares(x[i.piston_velocity], form, p, f)
+    return _newton(what, x, w, lean, p, m, f, form, fed)
+
+
+@kernel
+def _by_supply(
+    task: Vector, x: Vector, w: Any, lean: Any, p: AxisParameters, m: Move, f: Vector
+) -> float:
+    """Solve for a moving state at supply pressures that are halved in, and return what is left.
+
+    Where the pump gives its all its characteristic has corners, which hold Newton's steps up. At a
+    given pressure the equations are smooth, and what the pump has too much falls with pressure.
+    """
+    i, u = p.index, p.supply
+    low = u.p_T
+    high = u.p_set if u.kind == COMPENSATED else u.p_relief + u.q_max / u.G_relief
+    left = np.inf
+    for _ in range(_MOST_HALVINGS):
+        p_S = 0.5 * (low + high)
+        x[i.pump_pressure] = x[i.supply_pressure] = p_S
+        left = _from_guess(task, x, w, lean, p, m, f, True)
+        if not left < _LEFT_OVER or abs(x[i.spool]) >= _FARTHEST:
+            low = p_S  # too little to move the load like this
+            left = np.inf
+            continue
+        inputs = (0.0, x[i.pressure_a], x[i.pressure_b], p_S, u.p_T)
+        q = land_flows(0.0, (x[i.spool], 0.0), inputs, p.valve)
+        drawn = q[0] + q[2] + pilot_flow(p_S, p.valve)
+        p_P = p_S + line_drop(drawn, p)
+        x[i.pump_flow] = pump_target(p_P, u)
+        if u.line == 1:
+            x[i.pump_pressure] = p_P
+        over = x[i.pump_flow] - relief_flow(p_P, u) - drawn
+        left = max(left, abs(over) / (p.valve.K_A * math.sqrt(u.p_set)))
+        if over > 0.0:
+            low = p_S
+        else:
+            high = p_S
+    return left
+
+
+@kernel
 def _directly(
     task: Vector, x: Vector, w: Any, lean: Any, p: AxisParameters, m: Move, f: Vector
 ) -> tuple[int, float]:
     """Do :func:`_steady` by Newton's steps from one guess."""
-    i, what, form = p.index, int(task[0]), int(task[1])
+    i, what = p.index, int(task[0])
     for j in range(f.shape[0]):
         f[j] = 0.0
     left = _begin(task, x, w, p)
@@ -412,19 +483,10 @@ def _directly(
     else:
         # friction in steady motion has no memory: the sliding form with its viscous slope
         _make_lean(lean, p, VISCOUS, True)
-        F = steady_force(task[2], task[5], p)[0]
         x[i.pump_pressure] = x[i.supply_pressure] = p.supply.p_set
-        if what == SPOOL:
-            x[i.piston_velocity] = x[i.table_velocity] = task[3]
-        else:
-            x[i.spool] = task[4]
-        level = 0.0
-        if form == SLIDING and what != THRUST:
-            middle = 0.5 * p.supply.p_set
-            level = way_levels(task[6], p.load)[0] + _seal_levels(middle, middle, p)[0]
-        _guess(what, x, F, level, p)
-        _shares(x[i.piston_velocity], form, p, f)
-        left = _newton(what, x, w, lean, p, m, f, form)
+        left = _from_guess(task, x, w, lean, p, m, f, False)
+        if not left < _LEFT_OVER and p.supply.kind != IDEAL:
+            left = _by_supply(task, x, w, lean, p, m, f)
         if not left < _LEFT_OVER or abs(x[i.spool]) >= _FARTHEST:
             return NOT_MOVED, left
     # readings stand behind by their lags

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from servosim._drawing import BLACK, BLUE, GREEN, ORANGE, PURPLE, SKY, STYLES, VERMILION
@@ -291,7 +292,7 @@ def plot_envelope(
     ax: Axes | None = None,
     *,
     required: tuple[float, float] | None = None,
-    stable: Array | None = None,
+    stable: NDArray[np.bool_] | None = None,
     names: Sequence[str] | None = None,
 ) -> Axes:
     """Draw the gain and phase margins of all points of the envelope.

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from servosim._stability_command import stability
 from servosim._study_command import study
 from servosim._terminal import (
     DATA,
@@ -194,6 +195,7 @@ def _show_version(value: bool) -> None:
         raise typer.Exit
 
 
+app.command()(stability)
 app.command()(tune)
 app.command()(study)
 

@@ -25,7 +25,7 @@ from servosim._equations import AxisParameters, continuous_command, spool_comman
 from servosim._jit import kernel
 from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, put, some, where
 from servosim._samples import begin_sums, end_sums, gather, keep, read, watch
-from servosim._step import STAGES, STEP_LIMIT, STEP_OK, advance
+from servosim._step import ROWS, STEP_LIMIT, STEP_OK, advance
 from servosim.components import controller as controller_block
 from servosim.components.valve import derivative as valve_derivative
 from servosim.program import Move
@@ -85,7 +85,7 @@ def run(
         One over the scale of each state's error.
     tolerance : float
         Largest error of a step over scale.
-    K, y_work : ndarray, shape (8, n_states) and (n_states,)
+    K, y_work : ndarray, shape (ROWS, n_states) and (n_states,)
         Work space of the steps; the second holds the initial state.
     X : ndarray, shape (n_t + 1, n_states)
         States at the samples, written in place; the row behind the last is spare.
@@ -274,7 +274,7 @@ def run_lanes(
         Numbers of the axes, moves and held inputs, see ``_record.Layout.block``.
     noise : ndarray, shape (WIDTH, n_noise, 3)
         Of each case its own table.
-    space : ndarray, shape (9, n_states, WIDTH)
+    space : ndarray, shape (ROWS + 1, n_states, WIDTH)
         Work space; the last row holds the initial states.
     more_space : ndarray, shape (2, sequence.SIZE, WIDTH)
         Work space.
@@ -294,7 +294,7 @@ def run_lanes(
         weight,
         tolerance,
         as_rows(space),
-        as_row(space[STAGES + 1]),
+        as_row(space[ROWS]),
         as_rows(X),
         as_rows(R),
         as_rows(kept),

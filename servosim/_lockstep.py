@@ -21,7 +21,7 @@ from servosim._figure_sums import N_GATHERED
 from servosim._jit import kernel
 from servosim._lanes import WIDTH, aligned
 from servosim._record import layout_of
-from servosim._step import STAGES
+from servosim._step import ROWS
 from servosim.axis import Axis
 from servosim.program import Move, thrust_at
 from servosim.result import Run, Status
@@ -223,8 +223,8 @@ def run_set(
         noise[n:] = noise[n - 1]
     limits = (MOST_IN_A_SAMPLE, MOST_PER_SAMPLE * n_t)
     counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits, int(traces)])
-    space = aligned(STAGES + 2, n_states, WIDTH)
-    space[STAGES + 1] = x
+    space = aligned(ROWS + 1, n_states, WIDTH)
+    space[ROWS] = x
     rows = n_t + 1 if traces else 1
     X, R = aligned(rows, n_states, WIDTH), aligned(rows, _samples.N_RECORD, WIDTH)
     gathered, ended = aligned(N_GATHERED, WIDTH), aligned(4, WIDTH)

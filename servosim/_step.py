@@ -1,13 +1,16 @@
-"""One step of the compiled integration: Tsitouras' 5(4) pair with error control.
+"""One step of the compiled integration: the classical Runge-Kutta method with error control.
 
-The pair is explicit: with inputs held over a sample and samples of about a millisecond no pole of
-an axis needs an implicit method, and a pole that is too fast shows as an error and shortens the
-step. Its last stage is the rate at the new point, so a stretch that begins with unchanged inputs
-has its first stage for nothing.
+The method is explicit: with inputs held over a sample and samples of about a millisecond few poles
+of an axis are fast. The bristles of friction are, and their decay is followed exactly
+(``_bristle_steps``); any other pole that is too fast shows as an error and shortens the step. The
+rate at the new point is computed too: it is the first stage of the next step if inputs stay, and
+tells the error of this one.
 
-Source. Ch. Tsitouras, "Runge-Kutta pairs of order 5(4) satisfying only the first column simplifying
-assumption", Computers & Mathematics with Applications 62, 2011 (coefficients from memory; a test
-checks all order conditions).
+Sources. The method of order four: W. Kutta, "Beitrag zur naeherungsweisen Integration totaler
+Differentialgleichungen", Zeitschrift fuer Mathematik und Physik 46, 1901 (from memory). Its
+companion for the error has the weight of the last stage moved to the rate at the new point, which
+stands at the same time: all conditions of order three ask for the sum of these two weights alone
+(own derivation; a test checks all order conditions).
 """
 
 from __future__ import annotations
@@ -18,61 +21,31 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim._elementary import power
+from servosim._bristle_steps import next_deflection
 from servosim._equations import QUADRATURES, AxisParameters, axis_rhs, look_around
 from servosim._jit import kernel
 from servosim._lanes import isfinite, no, some, where
 from servosim.components.transducer import lag_after, lag_weights, reading_after
-from servosim.program import Move
+from servosim.components.valve import speed_limit, wanted_speed
+from servosim.program import STAGED, Move
 
-C = (0.0, 0.161, 0.327, 0.9, 0.9800255409045097, 1.0, 1.0)
+C = (0.0, 0.5, 0.5, 1.0, 1.0)
 A = np.array(  # row s: weights of the earlier stages for stage s; the last row is the solution
     [
-        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-        [0.161, 0.0, 0.0, 0.0, 0.0, 0.0],
-        [-0.008480655492356989, 0.335480655492357, 0.0, 0.0, 0.0, 0.0],
-        [2.8971530571054935, -6.359448489975075, 4.3622954328695815, 0.0, 0.0, 0.0],
-        [
-            5.325864828439257,
-            -11.748883564062828,
-            7.4955393428898365,
-            -0.09249506636175525,
-            0.0,
-            0.0,
-        ],
-        [
-            5.86145544294642,
-            -12.92096931784711,
-            8.159367898576159,
-            -0.071584973281401,
-            -0.028269050394068383,
-            0.0,
-        ],
-        [
-            0.09646076681806523,
-            0.01,
-            0.4798896504144996,
-            1.379008574103742,
-            -3.290069515436081,
-            2.324710524099774,
-        ],
+        [0.0, 0.0, 0.0, 0.0],
+        [0.5, 0.0, 0.0, 0.0],
+        [0.0, 0.5, 0.0, 0.0],
+        [0.0, 0.0, 1.0, 0.0],
+        [1.0 / 6.0, 1.0 / 3.0, 1.0 / 3.0, 1.0 / 6.0],
     ]
 )
-E = np.array(  # solution less its companion of order four
-    [
-        -0.00178001105222577714,
-        -0.0008164344596567469,
-        0.007880878010261995,
-        -0.1447110071732629,
-        0.5823571654525552,
-        -0.45808210592918697,
-        1.0 / 66.0,
-    ]
-)
+E = np.array([0.0, 0.0, 0.0, 1.0 / 6.0, -1.0 / 6.0])  # solution less its companion of order three
 
 QUADRATURE_STATES = len(QUADRATURES)
-STAGES = 7
+STAGES = 5
 SPARE = STAGES  # one more row of rates: where a fresh first stage is computed
+WAY, SEAL = STAGES + 1, STAGES + 2  # rows of work space of the bristles
+ROWS = STAGES + 3
 STEP_OK, STEP_NOT_FINITE, STEP_LIMIT = 0, 1, 2
 MOST_STEPS = 20000
 SMALLEST_STEP = 1e-12
@@ -103,9 +76,9 @@ def attempt(
         State at the time.
     w, p, m : record of Held, AxisParameters, Move
         Inputs, numbers of the axis, the move.
-    K : ndarray, shape (8, n_states)
-        Rates of the stages, written in place; the last but one is the rate at the new state, the
-        last is spare.
+    K : ndarray, shape (ROWS, n_states)
+        Rates of the stages, written in place, row 4 is the rate at the new state; then a spare row
+        and work space of the bristles.
     y : ndarray, shape (n_states,)
         The new state afterwards. Inactive states must already stand in it.
     weight : ndarray, shape (n_states,)
@@ -117,48 +90,48 @@ def attempt(
         Largest error of an active state over its scale, quadratures apart; infinite if the step
         left the finite numbers.
     """
-    n = p.n_x
+    n, i = p.n_x, p.index
     inner = n - QUADRATURE_STATES  # nothing depends on the quadratures
+    bent_way, bent_seal = i.way_bristle < inner, i.seal_bristle < inner
+    z_way = z_seal = 0.0 * h
     # one place calls the right-hand side, so that its code stands once; the sums are written out,
     # because a loop over the earlier stages would cost as much as the equations
     for s in range(0 if some(fresh) else 1, STAGES):
-        a0, a1, a2 = h * A[s, 0], h * A[s, 1], h * A[s, 2]
-        a3, a4, a5 = h * A[s, 3], h * A[s, 4], h * A[s, 5]
+        if s > 0:
+            r = s - 1
+            if bent_way:
+                k, v, z = i.way_bristle, x[i.table_velocity], x[i.way_bristle]
+                z_way = next_deflection(s, h, v, z, z if s == 1 else y[k], K[r, k], K[WAY])
+            if bent_seal:
+                k, v, z = i.seal_bristle, x[i.piston_velocity], x[i.seal_bristle]
+                z_seal = next_deflection(s, h, v, z, z if s == 1 else y[k], K[r, k], K[SEAL])
         if s == 0:
             for j in range(inner):
                 y[j] = x[j]
-        elif s == 1:
+        elif s <= 2:
+            a = h * A[1, 0]
             for j in range(inner):
-                y[j] = x[j] + a0 * K[0, j]
-        elif s == 2:
-            for j in range(inner):
-                y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j])
+                y[j] = x[j] + a * K[s - 1, j]
         elif s == 3:
             for j in range(inner):
-                y[j] = x[j] + (a0 * K[0, j] + a1 * K[1, j] + a2 * K[2, j])
-        elif s == 4:
-            for j in range(inner):
-                y[j] = x[j] + ((a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]))
-        elif s == 5:
-            for j in range(inner):
-                y[j] = x[j] + (
-                    (a0 * K[0, j] + a1 * K[1, j]) + (a2 * K[2, j] + a3 * K[3, j]) + a4 * K[4, j]
-                )
+                y[j] = x[j] + h * K[2, j]
         else:
+            a, b = h * A[4, 0], h * A[4, 1]
             for j in range(n):
-                y[j] = x[j] + (
-                    (a0 * K[0, j] + a1 * K[1, j])
-                    + (a2 * K[2, j] + a3 * K[3, j])
-                    + (a4 * K[4, j] + a5 * K[5, j])
-                )
+                y[j] = x[j] + (a * (K[0, j] + K[3, j]) + b * (K[1, j] + K[2, j]))
+        if s > 0:
+            if bent_way:
+                y[i.way_bristle] = z_way
+            if bent_seal:
+                y[i.seal_bristle] = z_seal
         axis_rhs(t + C[s] * h, y, w, p, m, K[SPARE if s == 0 else s])
         if s == 0:
             for j in range(n):
                 K[0, j] = where(fresh, K[SPARE, j], K[0, j])
     worst = total = 0.0 * h
+    part = h * E[3]
     for j in range(inner):
-        e = E[0] * K[0, j] + E[1] * K[1, j] + E[2] * K[2, j] + E[3] * K[3, j]
-        e = abs(h * (e + E[4] * K[4, j] + E[5] * K[5, j] + E[6] * K[6, j])) * weight[j]
+        e = abs(part * (K[3, j] - K[4, j])) * weight[j]
         worst = max(worst, e)
         total += e
     return where(isfinite(total), worst, math.inf)
@@ -169,6 +142,67 @@ def hits_stop(x: NDArray[np.float64], new: NDArray[np.float64], p: AxisParameter
     """Tell whether the spool runs through one of its stops in a step."""
     i = p.index.spool
     return (abs(x[i]) < 1.0) & (abs(new[i]) > 1.0)
+
+
+@kernel
+def share_to_kink(
+    x: NDArray[np.float64], new: NDArray[np.float64], u_h: float, p: AxisParameters
+) -> float:
+    """Return the share of a step after which the spool's speed meets or leaves its limit.
+
+    Parameters
+    ----------
+    x, new : ndarray, shape (n_states,)
+        States at both ends of the step.
+    u_h : float
+        Spool command [-].
+    p : AxisParameters
+        Numbers of the axis.
+
+    Returns
+    -------
+    float
+        Share between 0 and 1, or 1 if the rate has no kink inside the step. Nearer to either end
+        than a hundredth of the limit the kink counts as being there.
+    """
+    i, j = p.index.spool, p.index.supply_pressure
+    limit, later = speed_limit(x[j], p.valve), speed_limit(new[j], p.valve)
+    begin = abs(wanted_speed(x[i], u_h, p.valve)) - limit
+    end = abs(wanted_speed(new[i], u_h, p.valve)) - later
+    far = (abs(begin) > 0.01 * limit) & (abs(end) > 0.01 * limit)
+    crosses = far & (((begin > 0.0) & (end <= 0.0)) | ((begin <= 0.0) & (end > 0.0)))
+    return where(crosses, begin / where(crosses, begin - end, 1.0), 1.0)
+
+
+@kernel
+def share_to_switch(
+    x: NDArray[np.float64], new: NDArray[np.float64], p: AxisParameters, m: Move
+) -> float:
+    """Return the share of a step after which a staged schedule, followed continuously, switches.
+
+    Parameters
+    ----------
+    x, new : ndarray, shape (n_states,)
+        States at both ends of the step.
+    p, m : AxisParameters, Move
+        Numbers of the axis, the move.
+
+    Returns
+    -------
+    float
+        Share between 0 and 1, or 1 if nothing switches more than 10 nm before the step's end. It
+        ends 3 nm before the place: no stage of that step may see what comes after.
+    """
+    begin = abs(m.target - x[p.index.scale_reading])
+    end = abs(m.target - new[p.index.scale_reading])
+    share = 1.0 + 0.0 * begin
+    for j in range(2):
+        d = m.d_creep if j == 0 else m.d_stop
+        crosses = ((begin > d) & (end <= d)) | ((begin <= d) & (end > d))
+        crosses &= abs(end - d) > 1e-8
+        before = max(abs(begin - d) - 3e-9, 0.0)
+        share = min(share, where(crosses, before / where(crosses, abs(begin - end), 1.0), 1.0))
+    return share
 
 
 @kernel
@@ -184,7 +218,7 @@ def follow(
     i, s = p.index, p.transducer
     place = i.table_position if s.on_table == 1 else i.piston_position
     begin = x[i.scale_reading]
-    reading = reading_after(begin, h, x[place], y[place], K[0, place], K[6, place], s)
+    reading = reading_after(begin, h, x[place], y[place], K[0, place], K[4, place], s)
     x[i.scale_reading] = where(here, reading, begin)
     if s.has_pressure == 1:
         weights = lag_weights(h * s.p_rate)
@@ -192,7 +226,7 @@ def follow(
             k = i.pressure_a if side == 0 else i.pressure_b
             r = i.pressure_reading_a if side == 0 else i.pressure_reading_b
             begin = x[r]
-            reading = lag_after(begin, weights, h, x[k], y[k], K[0, k], K[6, k])
+            reading = lag_after(begin, weights, h, x[k], y[k], K[0, k], K[4, k])
             x[r] = where(here, reading, begin)
 
 
@@ -265,14 +299,19 @@ def advance(
     error = attempt(t, step, fresh & here, x, w, p, m, K, y, weight)
     fresh &= no(here)
     # the step that this error allows, over the present one
-    ratio = 0.9 * power(tolerance / max(error, 1e-30), 0.2)
-    refused = here & no(halving) & (error > tolerance)
+    ratio = 0.9 * math.sqrt(math.sqrt(tolerance / max(error, 1e-30)))
+    share = 1.0 + 0.0 * t
+    if p.controller.sampled == 1:
+        share = share_to_kink(x, y, w.spool_command, p)
+    elif m.kind == STAGED:
+        share = share_to_switch(x, y, p, m)
+    refused = here & no(halving) & ((error > tolerance) | (share < 1.0))
     if fixed_steps > 0:
         refused &= no(here)
     lost = here & no(refused) & (error == math.inf)
     too_short = refused & no(refused)
     if some(refused):
-        shorter = step * where(error < math.inf, max(ratio, 0.1), 0.1)
+        shorter = step * where(error < math.inf, max(min(ratio, share), 0.1), 0.1)
         h = where(refused, shorter, h)
         too_short = refused & (h < SMALLEST_STEP)
         lost |= too_short & (error == math.inf)
@@ -298,10 +337,10 @@ def advance(
     if some(no(done)):
         for j in range(n):
             x[j] = where(done, y[j], x[j])
-            K[0, j] = where(done, K[6, j], K[0, j])
+            K[0, j] = where(done, K[4, j], K[0, j])
     else:
         for j in range(n):
-            x[j], K[0, j] = y[j], K[6, j]
+            x[j], K[0, j] = y[j], K[4, j]
     if fixed_steps == 0:
         grow = min(ratio, 5.0)
         longer = max(step * grow, where(last, h, 0.0))

@@ -16,14 +16,14 @@ from servosim._equilibrium import begin
 from servosim._events import SCALES, events_of, message
 from servosim._figure_sums import N_GATHERED
 from servosim._record import record
-from servosim._step import MOST_STEPS, STAGES
+from servosim._step import MOST_STEPS, ROWS
 from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.program import Move
 from servosim.result import Run, Status
 from servosim.version import __version__
 
-TOLERANCE = 1e-6
+TOLERANCE = 1e-5
 READINGS = ("measured_position", "measured_pressure_a", "measured_pressure_b")
 
 
@@ -164,7 +164,7 @@ def simulate(
     late = samples_late(axis)
     limits = (MOST_STEPS, MOST_STEPS * n_t)
     counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits, 1])
-    space, kept = np.zeros((STAGES + 1, len(STATES))), np.empty((n_t + 1, 2))
+    space, kept = np.zeros((ROWS, len(STATES))), np.empty((n_t + 1, 2))
     gathered = np.zeros(N_GATHERED)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(

@@ -291,7 +291,7 @@ def count_here(duration: float) -> dict[str, Any]:
     _watch(_integrate, "advance", "step", within)
     _watch(_step, "axis_rhs", "right_side", within)
     state, memory, weights = (np.array(_counted(v), dtype=object) for v in (x, d, weight))
-    space = _array(_step.STAGES + 1, n)
+    space = _array(_step.ROWS, n)
     _done.clear()
     status, samples, _, steps = _integrate.run(
         _counted(p), _counted(m), state, memory, _counted(nothing_held()),

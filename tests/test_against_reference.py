@@ -416,7 +416,7 @@ class TestManyPerturbedMoves:
 
 def test_order_of_convergence():
     # a smooth problem: no plays, smooth friction, jerk limited, controller without samples; steps
-    # are long enough for the error of order five to stand far above rounding
+    # are long enough for the error of order four to stand far above rounding
     axis = axis_of("teaching_rig").replace(
         {
             "reference.kind": "s_curve", "reference.jerk": "5 m/s3",
@@ -430,11 +430,11 @@ def test_order_of_convergence():
             "thrust.mode": "none",
         }
     )  # fmt: skip
-    exact = simulate(axis, fixed_steps=64).state("table_velocity")
+    exact = simulate(axis, fixed_steps=64).state("pressure_a")
     errors = []
     for steps in (2, 4, 8):
-        v = simulate(axis, fixed_steps=steps).state("table_velocity")
-        errors.append(np.abs(v - exact).max())
-    assert errors[-1] > 1e-13  # above rounding
+        p_A = simulate(axis, fixed_steps=steps).state("pressure_a")
+        errors.append(np.abs(p_A - exact).max())
+    assert errors[-1] > 1e-3  # Pa, above rounding
     orders = np.log2(np.array(errors[:-1]) / np.array(errors[1:]))
-    assert orders == pytest.approx([5.0, 5.0], abs=0.5)
+    assert orders == pytest.approx([4.0, 4.0], abs=0.4)

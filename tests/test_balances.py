@@ -429,29 +429,29 @@ def weight(tree, A):
 class TestOrderConditions:
     """Conditions of a Runge-Kutta pair: one for each rooted tree (J. C. Butcher, from memory)."""
 
-    A = np.hstack([_step.A, np.zeros((7, 1))])
-    b = A[6]
+    A = np.hstack([_step.A, np.zeros((5, 1))])
+    b = A[4]
 
-    def test_there_are_seventeen_up_to_order_five(self):
-        assert [len(trees(k)) for k in range(1, 6)] == [1, 1, 2, 4, 9]
+    def test_there_are_eight_up_to_order_four(self):
+        assert [len(trees(k)) for k in range(1, 5)] == [1, 1, 2, 4]
 
     def test_stages_stand_at_the_sums_of_their_rows(self):
-        assert self.A.sum(axis=1) == pytest.approx(np.array(_step.C), abs=5e-14)
+        assert self.A.sum(axis=1) == pytest.approx(np.array(_step.C), abs=5e-15)
         assert np.array_equal(self.A, np.tril(self.A, -1))
 
-    @pytest.mark.parametrize("tree", [tree for k in range(1, 6) for tree in trees(k)])
-    def test_solution_has_order_five(self, tree):
-        assert self.b @ weight(tree, self.A) == pytest.approx(1.0 / density(tree), abs=5e-14)
+    @pytest.mark.parametrize("tree", [tree for k in range(1, 5) for tree in trees(k)])
+    def test_solution_has_order_four(self, tree):
+        assert self.b @ weight(tree, self.A) == pytest.approx(1.0 / density(tree), abs=5e-15)
 
     def test_solution_has_no_higher_order(self):
-        missed = [self.b @ weight(tree, self.A) - 1.0 / density(tree) for tree in trees(6)]
-        assert np.abs(missed).max() > 1e-5
+        missed = [self.b @ weight(tree, self.A) - 1.0 / density(tree) for tree in trees(5)]
+        assert np.abs(missed).max() > 1e-3
 
-    @pytest.mark.parametrize("tree", [tree for k in range(1, 5) for tree in trees(k)])
-    def test_embedded_solution_has_order_four(self, tree):
+    @pytest.mark.parametrize("tree", [tree for k in range(1, 4) for tree in trees(k)])
+    def test_embedded_solution_has_order_three(self, tree):
         other = self.b - _step.E
-        assert other @ weight(tree, self.A) == pytest.approx(1.0 / density(tree), abs=5e-14)
+        assert other @ weight(tree, self.A) == pytest.approx(1.0 / density(tree), abs=5e-15)
 
     def test_embedded_solution_has_no_higher_order(self):
-        missed = [_step.E @ weight(tree, self.A) for tree in trees(5)]
-        assert np.abs(missed).max() > 1e-5
+        missed = [_step.E @ weight(tree, self.A) for tree in trees(4)]
+        assert np.abs(missed).max() > 1e-3

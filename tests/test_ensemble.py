@@ -13,6 +13,7 @@ from servosim.axis import read_axis
 from servosim.ensemble import ensemble
 from servosim.errors import ParameterError
 from servosim.result import Status
+from servosim.simulate import TOLERANCE
 
 
 def changed(axis, rng, seed):
@@ -56,7 +57,7 @@ class TestLanesAgainstTheSingleRun:
         axes = [changed(axis, rng, k) for k in range(WIDTH - 1)]  # one lane stays empty
         cases = cases_of(axes, None, None)
         (chosen,) = cases.sets
-        ended = run_set(cases, chosen, 1e-6, True, Buffers())
+        ended = run_set(cases, chosen, TOLERANCE, True, Buffers())
         for lane in (0, WIDTH - 2):
             run = servosim.simulate(axes[chosen[lane]], on_failure="return")
             assert ended.status[lane] == run.status

@@ -342,6 +342,18 @@ def output(
 
 
 @inner_kernel
+def speed_limit(p_S: float, p: ValveParameters) -> float:
+    """Return the spool's greatest speed at a supply pressure [1/s]."""
+    return p.rate * math.sqrt(max(p_S, 0.0) / p.p_rating) if p.piloted == 1 else p.rate
+
+
+@inner_kernel
+def wanted_speed(xs: float, u_h: float, p: ValveParameters) -> float:
+    """Return the speed that the spool would have without its limit [1/s]."""
+    return (u_h - xs) / p.tau if p.order == FIRST_ORDER else p.K_spool * (u_h - xs)
+
+
+@inner_kernel
 def derivative(
     t: float,
     x: tuple[float, float],
@@ -354,14 +366,11 @@ def derivative(
     stop the outward speed is zero. First order: the speed follows ``(u - xs)/tau`` at once.
     """
     xs, vs = x[0], x[1]
-    rate = p.rate
-    if p.piloted == 1:
-        rate = rate * math.sqrt(max(u[3], 0.0) / p.p_rating)
+    rate = speed_limit(u[3], p)
+    v_c = min(max(wanted_speed(xs, u[0], p), -rate), rate)
     if p.order == FIRST_ORDER:
-        v = min(max((u[0] - xs) / p.tau, -rate), rate)
-        blocked = ((xs >= 1.0) & (v > 0.0)) | ((xs <= -1.0) & (v < 0.0))
-        return where(blocked, 0.0, v), 0.0
-    v_c = min(max(p.K_spool * (u[0] - xs), -rate), rate)
+        blocked = ((xs >= 1.0) & (v_c > 0.0)) | ((xs <= -1.0) & (v_c < 0.0))
+        return where(blocked, 0.0, v_c), 0.0
     a = 2.0 * p.zeta * p.omega * (v_c - vs)
     if some(abs(xs) >= 1.0):
         top, bottom = (xs >= 1.0) & (vs >= 0.0), (xs <= -1.0) & (vs <= 0.0)

@@ -12,6 +12,7 @@ import typer
 from servosim._terminal import (
     FAILED,
     FIGURES,
+    is_compiled,
     noting_interrupts,
     output_faults,
     print_json,
@@ -106,6 +107,8 @@ def _found(
     from servosim.stability import stability as work
 
     with noting_interrupts() as interrupted, progress_bar(show_it and sys.stderr.isatty()) as show:
+        if is_compiled():
+            show("reading the envelope", 1, 10**9)
 
         def progress(stage: str, done: int, total: int) -> None:
             if interrupted():

@@ -15,6 +15,7 @@ from servosim._terminal import (
     FAILED,
     FIGURES,
     duration,
+    is_compiled,
     noting_interrupts,
     output_faults,
     print_json,
@@ -241,7 +242,7 @@ def _run(
     from servosim.studies.run import study as run_study
 
     with noting_interrupts() as interrupted, progress_bar(on) as show:
-        if _is_compiled():
+        if is_compiled():
             show("simulating the first cases", 1, 10**9)
 
         def progress(state: Progress) -> None:
@@ -252,14 +253,6 @@ def _run(
         return run_study(
             plan, store=output, executor=dask, workers=workers, fresh=fresh, progress=progress
         )
-
-
-def _is_compiled() -> bool:
-    """Return whether the kernels of many cases lie in the cache, so that none need compiling."""
-    from servosim._jit import cache_folder
-
-    folder = cache_folder()
-    return folder is not None and any(folder.rglob("_integrate.run_lanes-*.nbi"))
 
 
 def _progress_text(state: Progress) -> str:

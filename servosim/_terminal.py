@@ -160,6 +160,14 @@ def duration(seconds: float) -> str:
     return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
+def is_compiled() -> bool:
+    """Return whether the kernels of many cases lie in the cache, so that none need compiling."""
+    from servosim._jit import cache_folder
+
+    folder = cache_folder()
+    return folder is not None and any(folder.rglob("_integrate.run_lanes-*.nbi"))
+
+
 @contextmanager
 def progress_bar(on: bool) -> Iterator[Callable[[str, int, int], None]]:
     """Show on a terminal what takes time: compiling the kernels, and then how far the work is."""

@@ -18,6 +18,7 @@ from servosim._terminal import (
     FIGURES,
     INTERRUPTED,
     duration,
+    is_compiled,
     noting_interrupts,
     output_faults,
     print_json,
@@ -222,6 +223,8 @@ def _tune(
 
     work: Effort = Effort(**_EFFORTS[effort])
     with noting_interrupts() as interrupted, progress_bar(show_it and sys.stderr.isatty()) as show:
+        if is_compiled():
+            show("reading the envelope", 1, 10**9)
         clock = _Clock()
 
         def progress(stage: str, done: int, total: int) -> None:

@@ -49,15 +49,9 @@ class TestPoles:
 
     def test_root_locus_map(self):
         # the judge's own locus, from the transfer function of a loop of low order
-        axis = TABLE.replace(
-            {
-                "controller.stabilising_feedback": "none",
-                "controller.load_pressure_feedback": None,
-                "controller.high_pass_frequency": None,
-            }
-        )
+        axis = read_axis(PARAMS / "teaching_rig.toml")
         point = point_of(axis)
-        gains = np.array([0.2, 0.5, 1.0])
+        gains = np.array([2.0, 10.0, 30.0])
         found = root_locus(axis, point, form="continuous", velocity_gains=gains)
         loops = LoopFamily(axis, [point])
         one = open_loops(loops.plants, continuous_form(loops.controllers({"K_v": 1.0})), "position")
@@ -65,17 +59,17 @@ class TestPoles:
         # as a transfer function, time in hundredths of a second so that its numbers are tame, and
         # without what no output sees
         zeros, poles = control.zeros(system) / 100.0, control.poles(system) / 100.0
-        for zero in zeros[np.isfinite(zeros)]:
+        zeros = zeros[np.isfinite(zeros) & (np.abs(zeros) < 1e4)]
+        for zero in zeros:
             twin = np.argmin(np.abs(poles - zero))
-            if abs(poles[twin] - zero) < 1e-6 * max(abs(zero), 1.0):
-                poles, zeros = np.delete(poles, twin), zeros[zeros != zero]
-        shape = control.tf(np.poly(zeros).real, np.poly(poles).real)
+            assert abs(poles[twin] - zero) < 1e-6 * max(abs(zero), 1.0)
+            poles = np.delete(poles, twin)
+        shape = control.tf([1.0], np.poly(poles).real)
         gain = (system(150j) / shape(1.5j)).real
         judge = control.root_locus_map(gain * shape, gains).loci * 100.0
         for k in range(len(gains)):
-            for pole in judge[k]:  # slow poles beside zeros lose digits in the judge's polynomials
-                digits = 1e-6 if abs(pole.imag) > 100.0 else 5e-3
-                assert np.abs(found.poles[k] - pole).min() < digits * max(abs(pole), 1.0)
+            for pole in judge[k]:
+                assert np.abs(found.poles[k] - pole).min() < 1e-5 * abs(pole)
 
     def test_frequency_and_damping(self):
         found = root_locus(TABLE, point_of(TABLE), velocity_gains=[22.0])

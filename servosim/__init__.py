@@ -23,12 +23,14 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
         StudyError,
         UnitError,
     )
+    from .linear_plots import plot_stability
     from .metrics import Metric, metrics
     from .params import diff, schema
     from .plots import compare_moves, plot_move, save_figure
     from .program import Move
     from .result import Event, Run, Status
     from .simulate import simulate
+    from .stability import Stability, stability
     from .studies.files import read_study
     from .studies.plan import Plan
     from .studies.result import StudyResult
@@ -43,12 +45,17 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     )
     from .study_plots import plot_study
     from .traces import write_csv, write_netcdf
+    from .tune_plots import plot_tuning
+    from .tuning.demands import Demands
+    from .tuning.result import Tuned
+    from .tuning.run import tune
     from .version import __version__
 
 __all__ = [
     "Axis",
     "AxisFile",
     "Between",
+    "Demands",
     "Distributed",
     "Ensemble",
     "Event",
@@ -62,10 +69,12 @@ __all__ = [
     "Run",
     "ServosimError",
     "SimulationError",
+    "Stability",
     "Status",
     "StudyError",
     "StudyResult",
     "Triangular",
+    "Tuned",
     "Uniform",
     "UnitError",
     "__version__",
@@ -74,13 +83,17 @@ __all__ = [
     "ensemble",
     "metrics",
     "plot_move",
+    "plot_stability",
     "plot_study",
+    "plot_tuning",
     "read_axis",
     "read_study",
     "save_figure",
     "schema",
     "simulate",
+    "stability",
     "study",
+    "tune",
     "write_csv",
     "write_netcdf",
 ]
@@ -97,12 +110,14 @@ _HOMES = {
         "StudyError",
         "UnitError",
     ),
+    "linear_plots": ("plot_stability",),
     "metrics": ("Metric", "metrics"),
     "params": ("diff", "schema"),
     "plots": ("compare_moves", "plot_move", "save_figure"),
     "program": ("Move",),
     "result": ("Event", "Run", "Status"),
     "simulate": ("simulate",),
+    "stability": ("Stability", "stability"),
     "studies.files": ("read_study",),
     "studies.plan": ("Plan",),
     "studies.result": ("StudyResult",),
@@ -117,6 +132,10 @@ _HOMES = {
     ),
     "study_plots": ("plot_study",),
     "traces": ("write_csv", "write_netcdf"),
+    "tune_plots": ("plot_tuning",),
+    "tuning.demands": ("Demands",),
+    "tuning.result": ("Tuned",),
+    "tuning.run": ("tune",),
     "version": ("__version__",),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

@@ -20,7 +20,8 @@ from servosim.components import supply as supply_block
 from servosim.components import transducer as transducer_block
 from servosim.components import valve as valve_block
 from servosim.errors import ParameterError
-from servosim.linear import _plant_kernels as kernels
+from servosim.linear import _steady_kernels as kernels
+from servosim.linear._plant_kernels import linear_plants
 from servosim.linear.points import EDGE_OPENING, Point, numbers_of
 
 Array = NDArray[np.float64]
@@ -242,7 +243,7 @@ def plants(points: Sequence[Point]) -> Plants:
         places = np.stack([frames[id(points[k].axis)].places for k in asked])
         tasks = np.array([_task(points[k]) for k in asked])
         steps = np.array([_first_step(name) for name in (*frame.states, *INPUTS)])
-        kernels.linear_plants(p, lean, w, m, tasks, places, steps, EDGE_OPENING, found, A, B, x)
+        linear_plants(p, lean, w, m, tasks, places, steps, EDGE_OPENING, found, A, B, x)
     good = np.flatnonzero(found[:, 0] == kernels.STEADY)
     for k, row in zip(asked, found, strict=True):
         if row[0] != kernels.STEADY:

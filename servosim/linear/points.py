@@ -16,7 +16,8 @@ from servosim._equations import nothing_held
 from servosim._record import layout_of, record
 from servosim.axis import Axis
 from servosim.errors import ParameterError
-from servosim.linear import _plant_kernels as kernels
+from servosim.linear import _steady_kernels as kernels
+from servosim.linear._form_kernels import SLIDING
 
 CONDITIONS = ("null", "edge", "rest", "rapid")
 EDGE_OPENING = 0.01  # beyond the larger overlap, fraction of the rated stroke
@@ -113,7 +114,7 @@ def _edge(axis: Axis, direction: float) -> float:
 def _points(wishes: Sequence[_Wish]) -> tuple[Point, ...]:
     """Return the points that wishes lead to."""
     tasks = np.zeros((len(wishes), kernels.N_TASK))
-    tasks[:, 1] = kernels.SLIDING
+    tasks[:, 1] = SLIDING
     for task, wish in zip(tasks, wishes, strict=True):
         task[2] = wish.position
         if wish.condition == "null":

@@ -297,6 +297,11 @@ class TestSystems:
         moving = SCREW.linearise(position=1.0, velocity=0.05)
         assert not any("say nothing" in note for note in moving.notes)
 
+    def test_smoothed_friction_at_rest_is_said(self):
+        assert any("smoothed" in note for note in RIG.linearise(position=0.1).notes)
+        for how in ({"velocity": 0.02}, {"friction": "viscous"}):
+            assert RIG.linearise(position=0.1, **how).notes == ()
+
 
 class TestRefusals:
     @pytest.mark.parametrize(

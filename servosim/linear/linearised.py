@@ -92,6 +92,14 @@ class Linearised:
                 "inside the overlap of the valve the flow gain is near zero: margins here say "
                 "nothing about the axis in motion"
             )
+        point = self.point
+        smoothed = point.axis.file.table.friction == "stribeck" and point.friction == "sliding"
+        if smoothed and point.velocity == 0.0:
+            found.append(
+                '[table] friction = "stribeck" is smoothed around rest, and its steep slope there '
+                "damps as no real table does: look at a point in motion too, or at the form "
+                '"viscous"'
+            )
         delay, late = self.delays
         if delay + late > 0.0 and self.lock == "open":
             how = f"as Pade approximations of order {self.delay_order}"

@@ -136,14 +136,16 @@ def _at_the_file(fault: Fault, axis: Axis) -> Fault:
 
 def _tell(found: Stability, as_json: bool) -> int:
     """Print what was found and return the exit code."""
-    from servosim import _stability_summary
-    from servosim._summary import CAUTION
-
     if as_json:
-        print_json(_stability_summary.as_json(found))
+        from servosim._stability_json import as_json as plain
+        from servosim._summary import CAUTION
+
+        print_json(plain(found))
         typer.echo(CAUTION, err=True)
     else:
-        typer.echo("\n".join(_stability_summary.summary(found)))
+        from servosim._stability_summary import summary
+
+        typer.echo("\n".join(summary(found)))
     return 0
 
 

@@ -1,4 +1,4 @@
-"""What the command line says of a loop: for people, and as one JSON object.
+"""What the command line says of a loop to people.
 
 Pure functions of a result; nothing is printed or written here.
 """
@@ -7,19 +7,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import textwrap
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
 from servosim import units
+from servosim._lines import columns, wrapped
 from servosim._practical import practical_unit
-from servosim._summary import CAUTION, columns, heading, shown_position, strict, warnings
+from servosim._summary import CAUTION, heading, shown_position, warnings
 from servosim.linear._reasons import AGREES
 from servosim.linear.comparison import Compared
 from servosim.linear.envelope import (
-    FIGURES,
     NULL_SAYS_NOTHING,
     EnvelopeMargins,
     point_in_words,
@@ -28,9 +26,7 @@ from servosim.linear.limit_cycles import Predicted, Seen
 from servosim.linear.margins import Margins
 from servosim.linear.points import Point
 from servosim.stability import Stability
-from servosim.version import __version__
 
-_WIDTH = 100
 _MOST_ROWS = 11
 _MOST_UNSTABLE = 4
 _SMOOTHED = (
@@ -82,12 +78,6 @@ def number(value: float, unit: str) -> str:
     return text if shown == "1" else f"{text} {shown}"
 
 
-def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
-    """Return a text in lines; what stands before the first and before the others."""
-    others = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=others)
-
-
 def summary(found: Stability) -> list[str]:
     """Return everything that is said about a loop.
 
@@ -111,7 +101,7 @@ def summary(found: Stability) -> list[str]:
     until = "no gain is stable" if limit <= 0.0 else f"stable up to {number(limit, '1/s')}"
     if math.isinf(limit):
         until = "no gain makes it unstable"
-    lines += _wrapped(f"velocity gain {gain}; {until} ({words})", "gain        ")
+    lines += wrapped(f"velocity gain {gain}; {until} ({words})", "gain        ")
     for part in (
         comparison_lines(found),
         margin_lines(found),
@@ -147,9 +137,9 @@ def comparison_lines(found: Stability) -> list[str]:
     lines = []
     for line, reason in zip(columns(rows, ""), reasons, strict=True):
         lines.append(line)
-        lines += _wrapped(reason, "    ") if reason else []
+        lines += wrapped(reason, "    ") if reason else []
     for note in found.comparison.notes:
-        lines += _wrapped(note, "note        ")
+        lines += wrapped(note, "note        ")
     return lines
 
 
@@ -215,9 +205,9 @@ def margin_lines(found: Stability) -> list[str]:
             )
         lines += [f"margins, loop opened {title}", *columns(rows, left=(0, 9))]
     if found.loops.meaningless.any():
-        lines += _wrapped(NULL_SAYS_NOTHING, "note        ")
+        lines += wrapped(NULL_SAYS_NOTHING, "note        ")
     if found.axis.file.table.friction == "stribeck":
-        lines += _wrapped(_SMOOTHED, "note        ")
+        lines += wrapped(_SMOOTHED, "note        ")
     return lines
 
 
@@ -238,7 +228,7 @@ def envelope_lines(envelope: EnvelopeMargins) -> list[str]:
     stable = np.asarray(envelope.command.stable, dtype=bool)
     unstable = np.flatnonzero(~stable & ~envelope.meaningless)
     for k in unstable[:_MOST_UNSTABLE]:
-        lines += _wrapped(f"UNSTABLE {point_in_words(envelope.points[k])}", "  ", "    ")
+        lines += wrapped(f"UNSTABLE {point_in_words(envelope.points[k])}", "  ", "    ")
     if len(unstable) > _MOST_UNSTABLE:
         more = len(unstable) - _MOST_UNSTABLE
         lines.append(f"  and {more} more points at which the loop is unstable; of the others:")
@@ -249,7 +239,7 @@ def envelope_lines(envelope: EnvelopeMargins) -> list[str]:
     else:
         lines += _worst_lines(left)
     for note in envelope.notes():
-        lines += _wrapped(note, "note        ")
+        lines += wrapped(note, "note        ")
     return lines
 
 
@@ -271,7 +261,7 @@ def _worst_lines(envelope: EnvelopeMargins) -> list[str]:
             places.append(point_in_words(envelope.points[worst.index]))
     lines = []
     for line, place in zip(columns(rows, left=(0, 1)), places, strict=True):
-        lines += [line, *_wrapped(place, "      ")]
+        lines += [line, *wrapped(place, "      ")]
     return lines
 
 
@@ -340,7 +330,7 @@ def cycle_lines(found: Stability) -> list[str]:
         rows.append(("  the axis as it is", "-", _seen(seen), ""))
     lines = columns(rows, "", left=(0, 3))
     if not cycles.stable:
-        lines += _wrapped("the linear loop is unstable just outside the overlap", "note        ")
+        lines += wrapped("the linear loop is unstable just outside the overlap", "note        ")
     return lines
 
 
@@ -386,138 +376,12 @@ def rest_lines(found: Stability) -> list[str]:
     rows.append(("  all in the worst case", band, "target less table position"))
     rows.append(("  as root of the squares", f"+-{number(rest.root_sum_square, 'm')}", ""))
     lines = columns(rows, "", left=(0, 2))
-    lines += _wrapped(rest.verdict, "  ")
+    lines += wrapped(rest.verdict, "  ")
     for note in rest.notes:
-        lines += _wrapped(note, "note        ")
+        lines += wrapped(note, "note        ")
     return lines
 
 
 def _gain(limit: float) -> str:
     """Return the largest stable velocity gain, or that there is none."""
     return number(limit, "1/s") if limit > 0.0 else "none"
-
-
-def as_json(found: Stability) -> dict[str, Any]:
-    """Return everything about a loop as values that strict JSON can hold.
-
-    Parameters
-    ----------
-    found : Stability
-        The result.
-
-    Returns
-    -------
-    dict
-        Version, file, position, formulas and exact numbers, margins, envelope, stroke, largest
-        gain, limit cycles and band at rest, SI units; margins are ratios and radians; a value that
-        is no finite number is None.
-    """
-    envelope = found.envelope
-    return strict(
-        {
-            "servosim": __version__,
-            "file": found.axis.path,
-            "title": found.axis.file.title,
-            "position": found.position,
-            "comparison": {
-                "condition": found.comparison.condition,
-                "rows": [_compared_json(row) for row in found.comparison.rows],
-                "notes": list(found.comparison.notes),
-            },
-            "margins": [
-                {
-                    **_point_json(point),
-                    "meaningless": bool(found.loops.meaningless[k]),
-                    "shown": k == found.loops.shown,
-                    "command": _margins_json(found.loops.command, k),
-                    "position": _margins_json(found.loops.position, k),
-                }
-                for k, point in enumerate(found.loops.points)
-            ],
-            "envelope": {
-                "points": len(envelope.points),
-                "meaningless": int(envelope.meaningless.sum()),
-                "unstable": int((~envelope.command.stable & ~envelope.meaningless).sum()),
-                "worst": _worst_json(envelope),
-                "notes": list(envelope.notes()),
-            },
-            "stroke": _arrays(dataclasses.asdict(found.stroke)),
-            "gain_limit": found.locus.limit,
-            "limit_cycles": _arrays(_fields(found.limit_cycles)),
-            "resting": _arrays(_fields(found.resting)),
-            "warnings": [str(fault) for fault in warnings(found.axis)],
-        }
-    )
-
-
-def _compared_json(row: Compared) -> dict[str, Any]:
-    return {
-        "name": row.name,
-        "unit": row.unit,
-        "formula": row.formula,
-        "closed": row.closed,
-        "exact": row.exact,
-        "deviation": row.deviation,
-        "reasons": [dataclasses.asdict(one) for one in row.reasons],
-        "sentence": row.sentence,
-    }
-
-
-def _point_json(point: Point) -> dict[str, Any]:
-    """Return where a point lies."""
-    return {
-        "condition": point.condition,
-        "position": point.position,
-        "velocity": point.velocity,
-        "thrust": point.thrust,
-        "friction": point.friction,
-        "corner": dict(point.corner),
-    }
-
-
-def _margins_json(margins: Margins, row: int) -> dict[str, Any]:
-    names = [one.name for one in dataclasses.fields(margins) if one.name != "cut"]
-    return {name: getattr(margins, name)[row] for name in names}
-
-
-def _worst_json(envelope: EnvelopeMargins) -> dict[str, Any]:
-    if bool(np.all(envelope.meaningless)):
-        return {}
-    found = {}
-    for figure in FIGURES:
-        found[figure] = {
-            cut: {
-                "value": worst.value,
-                "frequency": worst.frequency,
-                "sentence": worst.sentence,
-                **_point_json(envelope.points[worst.index]),
-            }
-            for cut in _CUTS
-            for worst in [envelope.worst(figure, cut)]
-        }
-    return found
-
-
-def _fields(one: Any) -> dict[str, Any]:
-    """Return the fields of a result that hold numbers and words."""
-    found = {f.name: getattr(one, f.name) for f in dataclasses.fields(one)}
-    return {name: value for name, value in found.items() if not hasattr(value, "parameters")}
-
-
-def _arrays(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return values with arrays as lists and results as dictionaries."""
-
-    def plain(value: Any) -> Any:
-        if isinstance(value, np.ndarray):
-            return value.tolist()
-        if dataclasses.is_dataclass(value) and not isinstance(value, type):
-            return _arrays(_fields(value))
-        if hasattr(value, "_asdict"):
-            return _arrays(value._asdict())
-        if isinstance(value, Mapping):
-            return _arrays(value)
-        if isinstance(value, list | tuple):
-            return [plain(one) for one in value]
-        return value
-
-    return {str(name): plain(value) for name, value in values.items()}

@@ -15,8 +15,9 @@ import numpy as np
 
 from servosim import units
 from servosim._definitions import DEFINITIONS
+from servosim._lines import columns
 from servosim._practical import percentage
-from servosim._summary import CAUTION, columns, shown, strict
+from servosim._summary import CAUTION, shown, strict
 from servosim.studies.limits import Limit
 from servosim.studies.plan import Plan
 from servosim.studies.result import Failure, Share, StudyResult, Worst

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from servosim import units
@@ -255,39 +255,6 @@ def table(rows: Iterable[tuple[str, str]]) -> list[str]:
     cells = [(name.replace("_", " "), value) for name, value in rows]
     width = max((len(name) for name, _ in cells), default=0)
     return [f"  {name:<{width}}  {value}" for name, value in cells]
-
-
-def columns(
-    rows: Sequence[Sequence[str]], indent: str = "  ", *, left: Collection[int] = (0,)
-) -> list[str]:
-    """Return rows of cells as aligned lines.
-
-    Parameters
-    ----------
-    rows : sequence of sequence of str
-        Cells, as many in each row.
-    indent : str, optional
-        What stands before each line.
-    left : collection of int, optional
-        Columns whose cells stand at the left, the first one if none are given; those of all others
-        stand at the right.
-
-    Returns
-    -------
-    list of str
-        One line a row.
-    """
-    if not rows:
-        return []
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    lines = []
-    for row in rows:
-        cells = [
-            cell.ljust(width) if k in left else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        lines.append((indent + "  ".join(cells)).rstrip())
-    return lines
 
 
 def metric_lines(run: Run) -> list[str]:

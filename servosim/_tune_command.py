@@ -6,7 +6,8 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -109,6 +110,14 @@ def tune(
         str,
         typer.Option(metavar="NAME", help="both, or own: the direction of the file's move alone."),
     ] = "both",
+    stroke: Annotated[
+        str | None,
+        typer.Option(
+            metavar="RANGE",
+            help="Part of the stroke for which all this must hold, such as 100 mm to 500 mm; else "
+            "as much around the file's move as leaves a gain of use.",
+        ),
+    ] = None,
     effort: Annotated[
         str, typer.Option(metavar="NAME", help="How much is tried: quick, usual or thorough.")
     ] = "usual",
@@ -127,6 +136,7 @@ def tune(
         "resting_error": resting_error,
         "pressure": pressure,
         "settling_time": settling_time,
+        "stroke": stroke,
     }
     with speaking():
         faults = output_faults("--output", output, _PARAMETERS)
@@ -142,6 +152,8 @@ def tune(
         demands, more = _demands(given, directions)
         faults += more
         axis = read_or_raise(file, values, faults)
+        with _by_option():
+            demands.of(axis)
         found = _tune(axis, demands, effort, number or 0, workers, not as_json)
         code = _tell(found, number or 0, as_json)
         code = max(code, _write_or_say(found, output, figure))
@@ -171,10 +183,22 @@ def _demands(given: dict[str, str | None], directions: str) -> tuple[Demands, li
             faults.append(Fault(_option(name), "", "", str(error)))
     demands = Demands(**found, directions=directions)
     try:
-        demands.check()
+        with _by_option():
+            demands.check()
     except ParameterError as error:
-        faults += [replace(f, file=_option(f.key), table="", key="") for f in error.faults]
+        faults += error.faults
     return demands, faults
+
+
+@contextmanager
+def _by_option() -> Iterator[None]:
+    """Name the option in the place of the demand that it states."""
+    try:
+        yield
+    except ParameterError as error:
+        raise ParameterError(
+            [replace(one, file=_option(one.key), table="", key="") for one in error.faults]
+        ) from None
 
 
 def _option(name: str) -> str:
@@ -204,13 +228,23 @@ def _in(unit: str) -> Callable[[str], float]:
     return read
 
 
-_READ: dict[str, Callable[[str], float]] = {
+def _range(text: str) -> tuple[float, float]:
+    """Return both ends of a range of positions."""
+    low, word, high = text.partition(" to ")
+    if not word:
+        raise UnitError(f"{text!r} is no range; write such as '100 mm to 500 mm'")
+    read = _in("mm")
+    return read(low), read(high)
+
+
+_READ: dict[str, Callable[[str], Any]] = {
     "gain_margin": _decibels,
     "phase_margin": _in("deg"),
     "overshoot": _in("um"),
     "resting_error": _in("um"),
     "pressure": _in("bar"),
     "settling_time": _in("s"),
+    "stroke": _range,
 }
 
 
@@ -300,12 +334,11 @@ def _write_or_say(found: Tuned, output: str | None, figure: str | None) -> int:
 
 def _write_file(found: Tuned, path: str) -> None:
     """Write the tuned file; one that does not meet the demands says so in its head."""
-    from servosim._tune_summary import unmet
     from servosim._whole_file import whole_file
 
     text = found.text()
     if not found.feasible:
-        words = unmet(found.after) or list(found.failures) or ["the tuning did not come to its end"]
+        words = found.failures or ("the tuning did not come to its end",)
         head = ["# These values do NOT meet every demand of the tuning that wrote them:"]
         head += [f"# - {' '.join(one.split())}" for one in words]
         text = "\n".join([*head, "", text])

@@ -6,16 +6,15 @@ Pure functions of a result; nothing is printed or written here.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
 from servosim import units
-from servosim._summary import columns, heading, strict, warnings
-from servosim.tuning.result import Assessment, Constraint, SheetRow, Spread, Tuned
+from servosim._lines import columns, wrapped
+from servosim._summary import heading, shown_position, strict, warnings
+from servosim.tuning.result import Constraint, SheetRow, Spread, Tuned
 from servosim.version import __version__
 
-_WIDTH = 100
 _MOST_CHANGES = 8
 
 
@@ -49,11 +48,6 @@ def quantity_text(value: float, unit: str) -> str:
     return number if unit in ("", "1") else f"{number} {unit}"
 
 
-def _wrapped(text: str, first: str, rest: str) -> list[str]:
-    """Return a text in lines; what stands before the first and before the others."""
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=rest) or [first]
-
-
 def _words(name: str) -> str:
     return name.replace("_", " ")
 
@@ -74,13 +68,18 @@ def summary(tuned: Tuned) -> list[str]:
     """
     lines = [*heading(tuned.original), "", *outcome(tuned), "", *sheet_lines(tuned), ""]
     lines += [*figure_lines(tuned), "", *demand_lines(tuned), ""]
-    for part in (loop_lines(tuned), trade_off_lines(tuned), diagnosis_lines(tuned)):
+    for part in (
+        loop_lines(tuned),
+        stroke_lines(tuned),
+        trade_off_lines(tuned),
+        diagnosis_lines(tuned),
+    ):
         lines += [*part, ""] if part else []
     for note in tuned.notes:
-        lines += _wrapped(note, "note        ", " " * 12)
+        lines += wrapped(note, "note        ")
     lines += [f"warning     {fault}" for fault in warnings(tuned.axis)]
     for caution in tuned.cautions:
-        lines += _wrapped(caution, "caution     ", " " * 12)
+        lines += wrapped(caution, "caution     ")
     return lines
 
 
@@ -107,9 +106,12 @@ def outcome(tuned: Tuned) -> list[str]:
             f"NOT FEASIBLE: no gains were found that meet every demand; the best found are below, "
             f"do not enter them as they are; {moves}"
         )
-    lines = _wrapped(head, "status      ", " " * 12)
+    lines = wrapped(head, "status      ")
+    if tuned.demands.stroke is not None:
+        low, high = (shown_position(end) for end in tuned.demands.stroke)
+        lines.append(f"holds for   {low} to {high} of the stroke")
     for failure in tuned.failures:
-        lines += _wrapped(failure, "not met     ", " " * 12)
+        lines += wrapped(failure, "not met     ")
     return lines
 
 
@@ -136,7 +138,7 @@ def sheet_lines(tuned: Tuned) -> list[str]:
             ("enter", row.enter),
         ):
             if text:
-                lines += _wrapped(text, f"      {title:<12}", " " * 18)
+                lines += wrapped(text, f"      {title:<12}")
     return lines if tuned.sheet else [*lines, "  no gain is changed"]
 
 
@@ -162,20 +164,33 @@ def figure_lines(tuned: Tuned) -> list[str]:
     Returns
     -------
     list of str
-        Worst and median over all cases, before and after, and the worst case after.
+        Worst and median over all cases, before and after, and the worst case after of what is no
+        demand.
     """
-    rows = [("worst and median of all cases", "before", "median", "after", "median", "worst case")]
+    demands = {one.name for one in tuned.after.constraints}
+    rows = [("worst and median of all cases", "before", "median", "after", "median")]
+    places = [""]
     for name, after in tuned.after.figures.items():
         before = tuned.before.figures.get(name)
-        rows.append((_words(name), *_spread_cells(before), *_spread_cells(after), after.where))
-    return columns(rows, "", left=(0, 5))
+        rows.append((f"  {_words(name)}", *_spread_cells(before), *_spread_cells(after)))
+        places.append("" if name in demands else after.where)
+    return _with_places(rows, places)
+
+
+def _with_places(rows: Sequence[Sequence[str]], places: Sequence[str], left: int = 0) -> list[str]:
+    """Return rows as aligned lines, each with what belongs to it below."""
+    lines = []
+    for line, place in zip(columns(rows, "", left=(0, left)), places, strict=True):
+        lines += [line, *(wrapped(place, " " * 6) if place else [])]
+    return lines
 
 
 def _spread_cells(spread: Spread | None) -> tuple[str, str]:
     """Return worst and median value of a figure."""
     if spread is None:
         return "-", "-"
-    return tuple(quantity_text(v, spread.shown_unit) for v in (spread.worst, spread.median))  # type: ignore[return-value]
+    unit = spread.shown_unit
+    return quantity_text(spread.worst, unit), quantity_text(spread.median, unit)
 
 
 def demand_lines(tuned: Tuned) -> list[str]:
@@ -192,21 +207,22 @@ def demand_lines(tuned: Tuned) -> list[str]:
         Worst value before and after, limit, what is left, and the worst case.
     """
     before = {one.name: one for one in tuned.before.constraints}
-    rows = [("demand", "limit", "before", "after", "left", "", "worst case")]
+    rows = [("demand", "limit", "before", "after", "left", "")]
+    places = [""]
     for one in tuned.after.constraints:
         earlier = before.get(one.name)
         rows.append(
             (
-                one.label,
+                f"  {one.label}",
                 _limit(one),
                 "-" if earlier is None else quantity_text(earlier.value, one.shown_unit),
                 quantity_text(one.value, one.shown_unit),
                 _left(one),
                 "met" if one.kept else "NOT MET",
-                one.where,
             )
         )
-    return columns(rows, "", left=(0, 5, 6))
+        places.append(one.where)
+    return _with_places(rows, places, 5)
 
 
 def _limit(one: Constraint) -> str:
@@ -236,12 +252,52 @@ def loop_lines(tuned: Tuned) -> list[str]:
     """
     if not tuned.loops:
         return []
-    rows = [("by margins alone", "highest velocity gain", "stopped by")]
+    rows = [("by margins alone", "highest velocity gain")]
+    places = [""]
     for one in tuned.loops:
-        gain = f"{one.velocity_gain:.4g} 1/s" if one.velocity_gain > 0.0 else "none"
-        feedback = "no stabilising feedback" if one.kind == "none" else _words(one.kind)
-        rows.append((feedback, gain, one.limited_by))
-    return columns(rows, "", left=(0, 2))
+        rows.append((f"  {_feedback(one.kind)}", _gain(one.velocity_gain)))
+        places.append(f"stopped by {one.limited_by}" if one.limited_by else "")
+    return _with_places(rows, places)
+
+
+def stroke_lines(tuned: Tuned) -> list[str]:
+    """Return what the margins admit over stretches of the stroke, and the proposal's along it.
+
+    Parameters
+    ----------
+    tuned : Tuned
+        The result.
+
+    Returns
+    -------
+    list of str
+        A line for each stretch, and one for each position.
+    """
+    lines = []
+    rows: list[Sequence[str]]
+    if tuned.stretches:
+        rows = [("by margins, over a stretch of the stroke", "highest velocity gain", "with")]
+        for one in tuned.stretches:
+            ends = f"  {shown_position(one.low)} to {shown_position(one.high)}"
+            rows.append((ends, _gain(one.velocity_gain), _feedback(one.kind)))
+        lines += columns(rows, "", left=(0, 2))
+    if tuned.along_stroke:
+        rows = [("margins along the stroke, worst of all corners", "gain", "phase", "")]
+        for point in tuned.along_stroke:
+            gain, phase = point.gain_margin, point.phase_margin
+            cells = (quantity_text(gain, "dB"), quantity_text(phase, "deg"))
+            state = "" if point.stable else "UNSTABLE"
+            rows.append((f"  {shown_position(point.position)}", *cells, state))
+        lines += columns(rows, "", left=(0, 3))
+    return lines
+
+
+def _gain(value: float) -> str:
+    return f"{value:.4g} 1/s" if value > 0.0 else "none"
+
+
+def _feedback(kind: str) -> str:
+    return "no stabilising feedback" if kind == "none" else _words(kind)
 
 
 def trade_off_lines(tuned: Tuned) -> list[str]:
@@ -294,7 +350,7 @@ def diagnosis_lines(tuned: Tuned) -> list[str]:
     found = tuned.diagnosis
     lines = []
     for sentence in found.sentences:
-        lines += _wrapped(sentence, "limits      ", " " * 12)
+        lines += wrapped(sentence, "limits      ")
     if not found.changes:
         return lines
     head = ("other hardware, tuned anew", "settling", "saved", "velocity gain", "by margins", "")
@@ -338,23 +394,3 @@ def as_json(tuned: Tuned, seed: int) -> dict[str, Any]:
         "warnings": [str(fault) for fault in warnings(tuned.axis)],
     }
     return strict(found | tuned.as_dict())
-
-
-def unmet(assessment: Assessment) -> list[str]:
-    """Return the demands that are not met, each in a few words.
-
-    Parameters
-    ----------
-    assessment : Assessment
-        An axis judged over the envelope.
-
-    Returns
-    -------
-    list of str
-        Label, value and limit.
-    """
-    return [
-        f"{one.label} {quantity_text(one.value, one.shown_unit)}, {_limit(one)}"
-        for one in assessment.constraints
-        if not one.kept
-    ]

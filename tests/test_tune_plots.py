@@ -90,6 +90,26 @@ class TestTradeOff:
         assert np.isfinite(ax.get_ylim()).all()
 
 
+class TestMarginsAlong:
+    def test_both_margins_with_one_zero(self):
+        figure = Figure()
+        position = np.array([0.0, 0.2, 0.4])
+        ax = drawn.plot_margins_along(
+            position, np.array([0.5, 2.0, math.inf]), np.array([-0.1, math.pi / 3, math.pi / 4]),
+            figure.subplots(), stretch=(0.1, 0.4), required=(2.0, math.pi / 4),
+        )  # fmt: skip
+        # 20 lg 0.5 and 20 lg 2; endless stands at the edge
+        assert line(ax, "gain margin").get_ydata() == pytest.approx([-6.0206, 6.0206, 40.0], 1e-4)
+        assert line(ax, "gain margin").get_xdata() == pytest.approx([0.0, 200.0, 400.0])
+        (other,) = [one for one in figure.axes if one is not ax]
+        shown = other.get_lines()[0].get_ydata()
+        assert shown == pytest.approx([-5.7296, 60.0, 45.0], abs=1e-3)
+        low, high = ax.get_ylim()
+        assert other.get_ylim() == pytest.approx((6.0 * low, 6.0 * high))
+        assert "asked for, 100 to 400 mm" in ax.get_legend_handles_labels()[1]
+        assert ax.get_ylabel().endswith("[dB]") and other.get_ylabel().endswith("[deg]")
+
+
 class TestHardware:
     def test_bars_go_from_the_axis_as_it_is(self):
         changes = {"quicker valve": 2.2, "less air": 2.5, "larger bore": math.nan}

@@ -110,11 +110,13 @@ class TestWhole:
         for m in (found.command, found.position):
             assert all(len(v) == n for k, v in vars(m).items() if k != "cut")
 
-    def test_chunks_and_threads_change_nothing(self, table):
-        threaded = envelope_margins(TABLE, positions=3, workers=2)
-        at_once = LoopFamily(TABLE, table.points).margins()
+    def test_chunks_and_threads_change_nothing(self):
+        points = envelope_points(TABLE, positions=2, conditions=("null", "rapid", "rest"))
+        alone = envelope_margins(TABLE, points=points)
+        threaded = envelope_margins(TABLE, points=points, workers=2)
+        at_once = LoopFamily(TABLE, points).margins()
         for name, cut in (("command", at_once[0]), ("position", at_once[1])):
-            for key, value in vars(table.cut(name)).items():
+            for key, value in vars(alone.cut(name)).items():
                 if key != "cut":
                     np.testing.assert_array_equal(getattr(threaded.cut(name), key), value)
                     np.testing.assert_allclose(getattr(cut, key), value, rtol=1e-6)
@@ -148,19 +150,19 @@ def inside(axis, rng):
 
 def test_claimed_margins_hold_inside_the_envelope():
     conditions = ("null", "edge", "rest", "rapid")
-    claimed = envelope_margins(TABLE, positions=11, conditions=conditions)
+    claimed = envelope_margins(TABLE, positions=7, conditions=conditions)
     assert claimed.command.stable.all()
     rng = np.random.default_rng(20)
     points = [
         point
-        for _ in range(40)
+        for _ in range(30)
         for point in condition_points(
             inside(TABLE, rng), float(rng.uniform(0.0, TABLE.file.cylinder.stroke))
         )
     ]
     found = envelope_margins(TABLE, points=points)
     assert found.command.stable.all()
-    # corners and eleven positions bound what lies between them but for small bends
+    # corners and seven positions bound what lies between them but for small bends
     for cut in ("command", "position"):
         for figure in ("gain_margin", "phase_margin"):
             assert found.worst(figure, cut).value > 0.98 * claimed.worst(figure, cut).value

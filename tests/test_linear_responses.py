@@ -11,11 +11,13 @@ from scipy import linalg
 
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
-from servosim.linear.modes import SEEN, frequencies, modes
+from servosim.linear._frequency_grids import frequencies
+from servosim.linear.modes import SEEN, modes
 from servosim.linear.plants import plants
 from servosim.linear.points import Point, condition_points
-from servosim.linear.responses import responses, timing_of
+from servosim.linear.responses import responses
 from servosim.linear.sampling import sampled
+from servosim.linear.timing import timing_of
 
 PARAMS = Path(__file__).parent.parent / "params"
 FILES = sorted(PARAMS.glob("*.toml"))
@@ -144,7 +146,7 @@ class TestModes:
         plant = plants(points(axis))
         m = modes(plant)
         solved = replace(m, direct=np.arange(len(plant.points)))
-        grid = frequencies(m)
+        grid = frequencies(m.eigenvalues, m.timing)
         for thrust in (False, True):
             by_modes = m.channels(thrust=thrust)(grid)
             directly = solved.channels(thrust=thrust)(grid)
@@ -169,7 +171,7 @@ class TestModes:
     def test_a_grid_resolves_every_light_mode(self):
         plant = plants(condition_points(TABLE, 0.1))
         m = modes(plant)
-        grid = frequencies(m)
+        grid = frequencies(m.eigenvalues, m.timing)
         assert np.all(np.diff(grid, axis=1) > 0.0)
         assert_allclose(grid[:, -1], np.pi / 1e-3)
         for k in range(len(plant.points)):
@@ -183,7 +185,8 @@ class TestModes:
 
     def test_long_dead_time_is_resolved(self):
         axis = TABLE.replace({"transducer.delay": "40 ms"})
-        grid = frequencies(modes(plants([Point(axis, 0.3)])))
+        m = modes(plants([Point(axis, 0.3)]))
+        grid = frequencies(m.eigenvalues, m.timing)
         assert np.max(np.diff(grid)) * 0.04 < 0.5
 
 

@@ -20,12 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim.axis import Axis
-from servosim.components.controller import (
-    STATES,
-    ControllerParameters,
-    step_invariant_filter,
-)
+from servosim.components.controller import STATES, ControllerParameters
 from servosim.errors import ParameterError
+from servosim.linear._command_slopes import FILTER, filters, null_shifts, slopes
 from servosim.linear.plants import Plants
 
 Array = NDArray[np.float64]
@@ -58,7 +55,6 @@ FILE_KEYS = {  # key of the table [controller]: field of its numbers
     "null_trim": "trim",
     "correction_frequency": "omega_c",
 }
-_FILTER = ("F11", "F12", "F21", "F22", "G1", "G2")
 
 
 @dataclass(frozen=True)
@@ -146,9 +142,9 @@ class Controllers:
         p = p._replace(
             a_h=-np.expm1(-p.omega_h * self.period),
             a_c=-np.expm1(-p.omega_c * self.period),
-            **_filters(p, self.period),
+            **filters(p, self.period),
         )
-        wanted, slope, estimate_slope = _slopes(self.command, self.estimate, p)
+        wanted, slope, estimate_slope = slopes(self.command, self.estimate, p)
         return replace(
             self,
             numbers=p,
@@ -157,22 +153,6 @@ class Controllers:
             estimate_slope=estimate_slope,
             beyond_limit=np.abs(self.command) > p.u_max,
         )
-
-    def take(self, rows: Rows | NDArray[np.bool_]) -> Controllers:
-        """Return the controllers of some of the points."""
-        taken = {
-            name: getattr(self, name)[rows]
-            for name in (
-                "command",
-                "estimate",
-                "wanted_velocity",
-                "slope",
-                "estimate_slope",
-                "beyond_limit",
-            )
-        }
-        numbers = ControllerParameters._make(np.asarray(v)[rows] for v in self.numbers)
-        return replace(self, numbers=numbers, **taken)
 
     def paths(
         self, omega: Array, rows: Rows | None = None
@@ -210,7 +190,7 @@ class Controllers:
         if np.any(p.k_v != 0.0) or np.any(p.k_acc != 0.0):
             w, zeta = at(p.omega_f), at(p.zeta_f)
             if self.sampled:
-                F11, F12, F21, F22, G1, G2 = (at(getattr(p, name)) for name in _FILTER)
+                F11, F12, F21, F22, G1, G2 = (at(getattr(p, name)) for name in FILTER)
                 over = z / ((z - F11) * (z - F22) - F12 * F21)
                 y_f = over * ((z - F22) * G1 + F12 * G2)
                 v_f = over * (F21 * G1 + (z - F11) * G2)
@@ -320,61 +300,6 @@ def _field(name: str) -> str:
     raise ParameterError(f"gain '{name}' is not one that acts on the linear loop{hint}")
 
 
-def _filters(p: Any, period: float) -> dict[str, Array]:
-    """Return the sampled derivative filters, one for each pair of frequency and damping."""
-    pairs = np.stack([np.asarray(p.omega_f), np.asarray(p.zeta_f)], axis=1)
-    kinds, which = np.unique(pairs, axis=0, return_inverse=True)
-    filters = np.array([step_invariant_filter(w, zeta, period) for w, zeta in kinds])
-    return dict(zip(_FILTER, filters[which.reshape(-1)].T, strict=True))
-
-
-def _slopes(command: Array, estimate: Array, p: Any) -> tuple[Array, Array, Array]:
-    """Return the wanted velocity of a command and both slopes of the command, see Controllers.
-
-    The opening that gives the command follows from Newton's steps: the command over the opening is
-    concave, so that steps from below stay below and can't miss.
-    """
-    c = command - p.trim
-    size = np.abs(c)
-    # exactly between the directions the smaller velocity gain gives the greater loop gain
-    forward = np.where(c == 0.0, p.g_plus <= p.g_minus, c > 0.0)
-    sign = np.where(forward, 1.0, -1.0)
-    g = np.where(forward, p.g_plus, p.g_minus)
-    jump = p.k_o * np.where(forward, p.L_plus, p.L_minus)
-    o = np.maximum(size / (1.0 + jump / p.delta_o), size - jump)
-    for _ in range(60):
-        root = np.sqrt(o * o + p.delta_o * p.delta_o)
-        rise = 1.0 + jump * p.delta_o * p.delta_o / root**3
-        step = (size - o - jump * o / root) / rise
-        o = o + step
-        if np.all(np.abs(step) <= 1e-15):
-            break
-    root = np.sqrt(o * o + p.delta_o * p.delta_o)
-    rise = 1.0 + jump * p.delta_o * p.delta_o / root**3
-    by_estimate = np.zeros_like(g)
-    if np.any(p.correct == 1):
-        drop = np.where(forward, p.drop_plus, p.drop_minus)
-        ratio = (drop - sign * (p.A_A * estimate - p.F_nominal)) / drop
-        corrects = np.asarray(p.correct) == 1
-        g = np.where(corrects, g * np.sqrt(np.maximum(ratio, p.floor)), g)
-        free = corrects & (ratio > p.floor)
-        # do/de = -o g'/g, and g'/g is half of ratio'/ratio
-        share = 0.5 * p.A_A / (drop * np.where(free, ratio, 1.0))
-        by_estimate = np.where(free, rise * o * share, 0.0)
-    return sign * o * g, rise / g, by_estimate
-
-
-def _null_shifts(plants: Plants) -> Array:
-    """Return what bias and shifts of the null add to the command at the points [-]."""
-    shifts = np.empty(len(plants.points))
-    place = plants.states.index("supply_pressure") if "supply_pressure" in plants.states else -1
-    for k, point in enumerate(plants.points):
-        p = point.axis.parameters
-        p_S = plants.x[k, place] if place >= 0 else p.supply.p_set
-        shifts[k] = p.valve.bias + p.valve.bias_pressure * (p_S - p.valve.p_rating)
-    return shifts
-
-
 def controllers(
     plants: Plants, gains: Mapping[str, float] | None = None, rated: Axis | None = None
 ) -> Controllers:
@@ -432,7 +357,7 @@ def controllers(
     sampled = bool(first.sampled == 1)
     bare = Controllers(
         numbers=numbers,
-        command=plants.spool_command - _null_shifts(plants),
+        command=plants.spool_command - null_shifts(plants),
         estimate=estimate,
         wanted_velocity=empty,
         slope=empty,

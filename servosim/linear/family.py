@@ -12,76 +12,39 @@ and scale may.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import elementwise
 
 from servosim.axis import Axis
 from servosim.errors import ParameterError
+from servosim.linear._frequency_grids import frequencies, inside, sharp_poles
 from servosim.linear.controllers import Controllers, controllers
+from servosim.linear.highest_gain import (
+    DEMANDS,
+    GAIN_MARGIN,
+    PHASE_MARGIN,
+    HighestGain,
+    highest_gain,
+)
 from servosim.linear.loops import closed_matrices
 from servosim.linear.margins import Margins, margins
-from servosim.linear.modes import Modes, frequencies, inside, modes
+from servosim.linear.modes import Modes, modes
 from servosim.linear.plants import Plants, plants
 from servosim.linear.points import Point
 from servosim.linear.sampling import SampledPlants, sampled
+
+__all__ = ["DEMANDS", "GAIN_MARGIN", "PHASE_MARGIN", "HighestGain", "LoopFamily"]
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 
-GAIN_MARGIN = 2.0
-PHASE_MARGIN = np.pi / 4.0
 _LIMIT = 1e-9  # of a pole's real part or of |z| - 1: on the limit counts as stable only below it
-_SHARP = 0.6  # |1 + L| of the inner loop below which its poles get frequencies of their own
-_BESIDE = np.array([-3.0, -1.5, -0.7, 0.0, 0.7, 1.5, 3.0])  # in half widths of a peak
-_LOWEST_GAIN, _HIGHEST_GAIN = 1e-2, 1e3  # of velocity gains that are tried, 1/s
-_TRIALS = 16
-_KEPT = 1e-5  # by which a margin may fall short for the search to have ended
-DEMANDS = (
-    "gain margin at the command",
-    "gain margin at the position error",
-    "phase margin at the command",
-    "phase margin at the position error",
-    "stability",
-)
-
-
-@dataclass(frozen=True)
-class HighestGain:
-    """The largest velocity gain that keeps demanded margins.
-
-    Attributes
-    ----------
-    velocity_gain : float
-        The gain [1/s]; zero if none keeps them.
-    limits : ndarray, shape (n,)
-        The largest gain of each point by itself [1/s], zero if none; nan where a point says
-        nothing about the axis.
-    point : int
-        Place of the point that limits.
-    demand : str
-        Which of ``DEMANDS`` limits.
-    margin : float
-        That margin at the gain, or at the nearest one [-] or [rad].
-    frequency : float
-        Frequency at which it stands [rad/s], nan if there is none.
-    nearest : float
-        The gain, or if none keeps the margins the one that comes nearest to it [1/s].
-    """
-
-    velocity_gain: float
-    limits: Array
-    point: int
-    demand: str
-    margin: float
-    frequency: float
-    nearest: float
 
 
 class LoopFamily:
@@ -137,7 +100,7 @@ class LoopFamily:
     @cached_property
     def omega(self) -> Array:
         """Frequencies of the grid, shape (n, n_f) [rad/s]."""
-        return frequencies(self.modes)
+        return frequencies(self.modes.eigenvalues, self.modes.timing)
 
     @cached_property
     def _mix(self) -> Array:
@@ -339,7 +302,13 @@ class LoopFamily:
                 "flow gain is near zero and margins mean nothing; add points in motion"
             )
         judged = self.take(~self.meaningless)
-        found = _highest(judged, dict(gains or {}), gain_margin, phase_margin)
+        found = highest_gain(
+            lambda tried: judged.margins(tried, peaks=False),
+            len(judged.points),
+            gains or {},
+            gain_margin,
+            phase_margin,
+        )
         limits = np.full(len(self.points), np.nan)
         limits[~self.meaningless] = found.limits
         place = int(np.flatnonzero(~self.meaningless)[found.point])
@@ -386,7 +355,7 @@ class LoopFamily:
         """Return frequencies and both parts of the loop; sharp poles of the inner loop resolved."""
         omega = self.omega
         forward, inner = self._paths(c, omega, None, self._grid)
-        own = _sharp_poles(omega, inner)
+        own = sharp_poles(omega, inner)
         if own is None:
             return omega, forward, inner
         own = inside(omega, own)
@@ -395,137 +364,3 @@ class LoopFamily:
         order = np.argsort(whole[0], axis=1, kind="stable")
         w, forward, inner = (np.take_along_axis(values, order, axis=1) for values in whole)
         return np.asarray(w), np.asarray(forward), np.asarray(inner)
-
-
-def _sharp_poles(omega: Array, inner: ComplexArray) -> Array | None:
-    """Return frequencies around poles of 1/(1 + inner) near the limit of stability, shape (n, m).
-
-    A step of Newton's from the lowest places of |1 + inner| tells how far beside the frequency axis
-    the pole lies, and so how wide its peak is.
-    """
-    distance = np.abs(1.0 + inner)
-    middle = distance[:, 1:-1]
-    low = (middle <= distance[:, :-2]) & (middle <= distance[:, 2:]) & (middle < _SHARP)
-    if not np.any(low):
-        return None
-    rows, places = np.nonzero(low)
-    order = np.lexsort((middle[rows, places], rows))
-    rows, places = rows[order], places[order] + 1
-    rank = np.arange(len(rows)) - np.searchsorted(rows, rows)
-    rows, places, rank = rows[rank < 2], places[rank < 2], rank[rank < 2]
-    run = omega[rows, places + 1] - omega[rows, places - 1]
-    slope = (inner[rows, places + 1] - inner[rows, places - 1]) / run
-    step = -(1.0 + inner[rows, places]) / slope
-    half = np.clip(np.abs(step.imag), 1e-6 * omega[rows, places], run)
-    own = np.full((len(omega), 2, len(_BESIDE)), np.nan)
-    centre = omega[rows, places] + np.clip(step.real, -0.5 * run, 0.5 * run)
-    own[rows, rank] = centre[:, None] + half[:, None] * _BESIDE
-    return own.reshape(len(omega), -1)
-
-
-def _shares(both: tuple[Margins, Margins], gain_margin: float, phase_margin: float) -> Array:
-    """Return each margin over what is demanded of it, in logarithms, shape (4, n)."""
-    rows = []
-    with np.errstate(divide="ignore"):
-        for m in both:
-            margin = np.minimum(m.gain_margin, 1.0 / m.gain_margin_low)
-            rows.append(np.log(np.where(m.stable, margin, m.gain_margin) / gain_margin))
-        for m in both:
-            # a phase margin may be negative, so that its share isn't a logarithm
-            share = np.where(np.isfinite(m.phase_margin), m.phase_margin / phase_margin, 1e3)
-            rows.append(np.where(share > 1.0, np.log(np.maximum(share, 1.0)), share - 1.0))
-    return np.clip(np.array(rows), -50.0, 50.0)
-
-
-def _highest(
-    family: LoopFamily, gains: dict[str, Any], gain_margin: float, phase_margin: float
-) -> HighestGain:
-    """Do what :meth:`LoopFamily.highest_velocity_gain` says for points that all count."""
-    gains = {k: v for k, v in gains.items() if k not in ("K_v", "velocity_gain")}
-    n = len(family.points)
-
-    def shares(K_v: Array) -> Array:
-        both = family.margins({**gains, "K_v": K_v}, peaks=False)
-        return _shares(both, gain_margin, phase_margin)
-
-    def held(log_K: Array, rows: Rows) -> Array:
-        # all points are asked, each with its own gain; the search wants some of them
-        K = np.full(n, _LOWEST_GAIN)
-        K[rows] = np.exp(log_K)
-        return np.asarray(np.min(shares(K), axis=0)[rows])
-
-    rows = np.arange(n)
-    # no gain above the one that makes it unstable, less the demanded margin, can do
-    _, position = family.margins({**gains, "K_v": _LOWEST_GAIN}, peaks=False)
-    top = np.where(position.stable, position.gain_margin, np.inf) * _LOWEST_GAIN / gain_margin
-    top = np.log(np.clip(np.where(np.isfinite(top), top, _HIGHEST_GAIN), _LOWEST_GAIN, 1e6))
-    low, high = np.full(n, np.nan), top * (1.0 + 0.0) + 1e-9
-    left = rows
-    before = high.copy()
-    for trial in high[None, :] + np.linspace(0.0, 1.0, _TRIALS)[:, None] ** 1.5 * (
-        np.log(_LOWEST_GAIN) - high
-    ):
-        keeps = held(trial[left], left) >= 0.0
-        low[left[keeps]], high[left[keeps]] = trial[left[keeps]], before[left[keeps]]
-        left = left[~keeps]
-        before = trial
-        if not len(left):
-            break
-    limits = np.zeros(n)
-    found = rows[np.isfinite(low)]
-    limits[found] = np.exp(low[found])
-    open_ = found[high[found] > low[found]]
-    if len(open_):
-        sought = elementwise.find_root(
-            held,
-            (low[open_], high[open_]),
-            args=(open_,),
-            tolerances={"xatol": 1e-7, "xrtol": 1e-9},
-            maxiter=60,
-        )
-        keeps = np.where(sought.f_x >= 0.0, sought.x, sought.x - 2e-7)
-        limits[open_] = np.exp(np.where(np.isfinite(keeps), keeps, low[open_]))
-    return _limited(family, gains, limits, shares)
-
-
-def _limited(family: LoopFamily, gains: dict[str, Any], limits: Array, shares: Any) -> HighestGain:
-    """Return the gain that all points keep, and which of them limits it."""
-    n = len(limits)
-
-    def least(K: float) -> float:
-        return float(np.min(shares(np.full(n, K))))
-
-    K = nearest = float(np.min(limits))
-    kept = K > 0.0 and least(K) >= -_KEPT
-    if not kept:
-        # some points ask for a least gain too: the highest of the gains below that all keep
-        top = max(K, _LOWEST_GAIN) if K > 0.0 else _HIGHEST_GAIN
-        trials = np.geomspace(top, _LOWEST_GAIN, 2 * _TRIALS)
-        values = np.array([least(trial) for trial in trials])
-        keeps = np.flatnonzero(values >= 0.0)
-        kept = len(keeps) > 0 and K > 0.0
-        if kept:
-            low, high = trials[keeps[0]], trials[max(keeps[0] - 1, 0)]
-            for _ in range(30):
-                middle = np.sqrt(low * high)
-                low, high = (middle, high) if least(middle) >= 0.0 else (low, middle)
-            nearest = float(low)
-        else:
-            nearest = float(trials[int(np.argmax(values))])
-    values = shares(np.full(n, nearest))
-    which, point = np.unravel_index(int(np.argmin(values)), values.shape)
-    both = family.margins({**gains, "K_v": nearest}, peaks=False)
-    m = both[int(which) % 2]
-    stable = bool(m.stable[point])
-    margin, at = (
-        (m.phase_margin, m.phase_frequency) if which > 1 else (m.gain_margin, m.gain_frequency)
-    )
-    return HighestGain(
-        velocity_gain=nearest if kept else 0.0,
-        limits=limits,
-        point=int(point),
-        demand=DEMANDS[int(which)] if stable else DEMANDS[4],
-        margin=float(margin[point]),
-        frequency=float(at[point]),
-        nearest=nearest,
-    )

@@ -21,11 +21,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
-from servosim.errors import ParameterError
+from servosim.linear.exponentials import matrix_exponentials
 from servosim.linear.plants import Plants
 from servosim.linear.sampling import state_scales
+from servosim.linear.timing import Timing, timing_of
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -34,37 +34,9 @@ Rows = NDArray[np.intp]
 READINGS = ("scale_reading", "pressure_reading_a", "pressure_reading_b")
 SEEN = (*READINGS, "table_position")
 _ALL = (*SEEN, "supply_pressure")
-LOWEST = 1e-3  # first frequency of a grid, rad/s
-_SLOW, _PER_DECADE, _SLOW_PER_DECADE = 1.0, 30, 10
-_LIGHT = 0.5  # damping ratio below which a mode gets frequencies of its own
-_BESIDE = np.array([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0])  # in half widths of the peak
-_TURN = 0.4  # largest turn by dead times between two frequencies, rad
 _DIGITS = 1e-8  # of an answer that the sum of modes should not lose
 _LOST = 1e-6  # of an answer: beyond it a plant is solved directly
 _PARTINGS = (1e-11, 1e-10, 1e-9)  # relative changes of a matrix whose eigenvalues coincide
-
-
-class Timing(NamedTuple):
-    """When a controller reads and when its command acts.
-
-    Attributes
-    ----------
-    period : float
-        Sampling period [s]; zero for a continuous controller.
-    delay : float
-        From the sample to the command [s], at most one period.
-    reading_delay : float
-        Transport delay of the scale [s].
-    """
-
-    period: float
-    delay: float
-    reading_delay: float
-
-    @property
-    def highest(self) -> float:
-        """Highest frequency of the loop, Nyquist's [rad/s]; infinite if continuous."""
-        return float(np.pi / self.period) if self.period > 0.0 else float("inf")
 
 
 class Answers(NamedTuple):
@@ -338,39 +310,8 @@ def _transition(A: Array, B: Array, t: float) -> tuple[Array, Array]:
     n_x, n_u = B.shape
     joined = np.zeros((n_x + n_u, n_x + n_u))
     joined[:n_x, :n_x], joined[:n_x, n_x:] = A * t, B * t
-    grown = linalg.expm(joined)
+    grown = matrix_exponentials(joined[None])[0]
     return grown[:n_x, :n_x], grown[:n_x, n_x:]
-
-
-def timing_of(plants: Plants) -> Timing:
-    """Return the timing that all points of plants share.
-
-    Parameters
-    ----------
-    plants : Plants
-        The plants.
-
-    Returns
-    -------
-    Timing
-        Of the controller and of the scale.
-
-    Raises
-    ------
-    ParameterError
-        If the axes of the points differ in it, or there is no point.
-    """
-    found = set()
-    for axis in {id(point.axis): point.axis for point in plants.points}.values():
-        c, D = axis.parameters.controller, float(axis.parameters.transducer.delay)
-        sampled = c.sampled == 1
-        found.add(Timing(float(c.period), float(c.delay), D) if sampled else Timing(0.0, 0.0, 0.0))
-    if len(found) != 1:
-        raise ParameterError(
-            f"these {len(plants.points)} points have {len(found)} sets of period, computing delay "
-            "and transport delay; take the axes of each set by themselves"
-        )
-    return found.pop()
 
 
 def modes(plants: Plants) -> Modes:
@@ -452,78 +393,3 @@ def _losses(m: Modes) -> Array:
         size[..., 4] = (1.0 / np.abs(m.shift))[:, None, None]
         error = np.where(size > 0.0, np.abs(summed - exact) / size, 0.0)
     return np.asarray(np.max(np.where(np.isfinite(error), error, np.inf), axis=(1, 2, 3)))
-
-
-def frequencies(m: Modes) -> Array:
-    """Return frequencies that resolve each plant, the lightly damped modes among them.
-
-    Parameters
-    ----------
-    m : Modes
-        The plants.
-
-    Returns
-    -------
-    ndarray, shape (n, n_f)
-        Growing frequencies [rad/s]; the last is Nyquist's of a sampled controller, or lies beyond
-        the fastest mode.
-    """
-    lam = m.eigenvalues
-    size = np.abs(lam)
-    highest = m.timing.highest
-    if not np.isfinite(highest):
-        highest = 10.0 * float(np.max(size))
-    slow = np.geomspace(LOWEST, _SLOW, int(_SLOW_PER_DECADE * np.log10(_SLOW / LOWEST)) + 1)
-    count = int(np.ceil(_PER_DECADE * np.log10(highest / _SLOW))) + 1
-    base = np.concatenate([slow[:-1], np.geomspace(_SLOW, highest, max(count, 2))])
-    T, d, D = m.timing
-    dead = 1.5 * T + d + D
-    if dead > 0.0:  # dead times turn the response evenly over frequency, not over its logarithm
-        wide = np.flatnonzero(np.diff(base) * dead > _TURN)
-        if len(wide):
-            base = base[: wide[0] + 1]
-            even = np.arange(base[-1] + _TURN / dead, highest, _TURN / dead)
-            base = np.concatenate([base, even])
-        base = np.append(base[base < highest * (1.0 - 1e-9)], highest)
-    grid = np.broadcast_to(base, (len(lam), len(base)))
-    light = (lam.imag > 0.0) & (-lam.real < _LIGHT * size) & (size < highest)
-    most = int(np.max(np.count_nonzero(light, axis=1)))
-    if most == 0:
-        return np.array(grid)
-    order = np.argsort(~light, axis=1, kind="stable")[:, :most]
-    chosen = np.take_along_axis(lam, order, axis=1)
-    here = np.take_along_axis(light, order, axis=1)
-    half = np.maximum(np.abs(chosen.real), 1e-6 * np.abs(chosen))
-    own = np.abs(chosen.imag)[:, :, None] + half[:, :, None] * _BESIDE
-    own = np.where(here[:, :, None], own, np.nan).reshape(len(lam), -1)
-    return merged(grid, own)
-
-
-def merged(grid: Array, own: Array) -> Array:
-    """Return a grid with some frequencies added, growing in each row.
-
-    Parameters
-    ----------
-    grid : ndarray, shape (n, n_f)
-        Growing frequencies [rad/s].
-    own : ndarray, shape (n, m)
-        Frequencies [rad/s] to be added; others near the beginning of the grid stand for those that
-        aren't finite or lie outside it.
-
-    Returns
-    -------
-    ndarray, shape (n, n_f + m)
-        Growing frequencies [rad/s]; coinciding ones are moved apart a little.
-    """
-    joined = np.sort(np.concatenate([grid, inside(grid, own)], axis=1), axis=1)
-    ranks = 1.0 + 1e-12 * np.arange(joined.shape[1])
-    return np.asarray(np.maximum.accumulate(joined / ranks, axis=1) * ranks)
-
-
-def inside(grid: Array, own: Array) -> Array:
-    """Return frequencies, those replaced that aren't finite or lie outside a grid; see merged."""
-    m = own.shape[1]
-    # numbers that no grid has, so that nothing coincides
-    filler = grid[:, :1] + (grid[:, 1:2] - grid[:, :1]) * np.linspace(0.1234567, 0.9, m)
-    usable = np.isfinite(own) & (own > grid[:, :1]) & (own < grid[:, -1:] * (1.0 - 1e-9))
-    return np.asarray(np.where(usable, own, filler))

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from servosim.errors import ParameterError
-from servosim.linear.modes import READINGS, SEEN, Timing, frequencies, modes, timing_of
+from servosim.linear._frequency_grids import frequencies
+from servosim.linear.modes import READINGS, SEEN, modes
 from servosim.linear.plants import Plants
+from servosim.linear.timing import Timing, timing_of
 
 __all__ = ["READINGS", "SEEN", "Responses", "Timing", "responses", "timing_of"]
 
@@ -65,7 +67,7 @@ def responses(plants: Plants, omega: ArrayLike | None = None) -> Responses:
     """
     m = modes(plants)
     if omega is None:
-        grid = frequencies(m)
+        grid = frequencies(m.eigenvalues, m.timing)
     else:
         given = np.asarray(omega, dtype=float)
         grid = np.array(np.broadcast_to(given, (len(plants.points), given.shape[-1])))

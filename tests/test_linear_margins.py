@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize
 
 from servosim.errors import ParameterError
 from servosim.linear.margins import margins
@@ -207,12 +208,29 @@ class TestAgainstPythonControl:
         if not (m.stable[0] and np.isfinite(m.delay_margin[0])):
             return
         delay = m.delay_margin[0]
-        grid = np.geomspace(1e-3, 1e2, 3000)
-        L = system(1j * grid)
-        # at crossings of one, no smaller dead time reaches -1 and this one does
-        near = np.abs(np.log(np.abs(L))) < 0.02
-        left = np.angle(-L[near]) % (2.0 * np.pi) / grid[near]
-        assert left.min() == pytest.approx(delay, rel=0.2, abs=1e-3)
+
+        def distance(log_omega, L=None):
+            w = np.exp(log_omega)
+            L = system(1j * w) if L is None else L
+            return np.abs(1.0 + L * np.exp(-1j * w * delay))
+
+        x = np.log(np.geomspace(1e-3, 1e2, 3000))
+        L = system(1j * np.exp(x))
+        # where |L| crosses one, no smaller dead time reaches -1
+        log = np.log(np.abs(L))
+        k = np.flatnonzero(log[1:] * log[:-1] < 0.0)
+        at = np.exp(x[k] - log[k] * (x[k + 1] - x[k]) / (log[k + 1] - log[k]))
+        left = np.angle(-system(1j * at)) % (2.0 * np.pi) / at
+        assert delay <= np.min(left) * (1.0 + 1e-2) + 1e-4
+        # and this one does, somewhere
+        found = []
+        for k in np.argsort(distance(x, L))[:3]:
+            low, high = x[max(k - 1, 0)], x[min(k + 1, len(x) - 1)]
+            search = optimize.minimize_scalar(
+                distance, bounds=(low, high), method="bounded", options={"xatol": 1e-10}
+            )
+            found.append(search.fun)
+        assert min(found) < 1e-5
 
 
 class TestConventions:

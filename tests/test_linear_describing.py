@@ -92,6 +92,15 @@ def test_rounding_of_the_scale():
             assert found == pytest.approx(exact, abs=3e-3)
 
 
+def test_rounding_about_a_rise():
+    """The same function, half a step aside; the mean of the output doesn't count."""
+    formula = describing.quantiser(AMPLITUDES, 1.0, between=True)
+    for A, found in zip(AMPLITUDES.tolist(), formula, strict=True):
+        if A != 1.0:  # where the next rises are just touched
+            exact = _integral(_no_memory(lambda u: float(rounded(u + 0.5, 1.0)) - 0.5), A)
+            assert found == pytest.approx(exact, rel=1e-3, abs=3e-3)
+
+
 def test_functions_that_integrate_agree_with_the_formulas():
     curve = describing.of_curve(lambda u: 2.0 * (u - np.clip(u, -0.5, 0.5)), AMPLITUDES)
     assert_allclose(curve, describing.dead_zone(AMPLITUDES, 0.5, 2.0), atol=1e-3)

@@ -26,7 +26,7 @@ Gain = Callable[[Array], Complex]
 
 _SPAN = (1e-6, 4.0)  # amplitudes of openings for which the curves are integrated
 _TABLE = 500
-_POINTS = 4001  # of a curve
+_POINTS = 1001  # of half a curve
 
 
 def _linear(amplitude: Array) -> Complex:

@@ -64,15 +64,17 @@ class CycleLoop:
         ndarray of complex, shape (n_o, n_f)
             Responses [SI], at the samples if sampled.
         """
-        s = self.system
+        # a command is held from sample to sample, a thrust runs on between them
+        held = self.control.sampled and source == "spool_command"
+        s = self.system if held else self.plants
         rows = [s.outputs.index(n) for n in names]
         B = s.B[0][:, [s.inputs.index(source)]].astype(complex)
         at = 1j * np.asarray(omega, dtype=float)
-        at = np.exp(at * self.control.period) if self.control.sampled else at
+        at = np.exp(at * self.control.period) if held else at
         eye = np.eye(len(s.A[0]))
         states = np.linalg.solve(at[:, None, None] * eye - s.A[0], B[None])
         found = (s.C[0][rows] @ states)[:, :, 0].T
-        if not self.control.sampled and "scale_reading" in names:
+        if not held and "scale_reading" in names:
             delay = float(self.plants.points[0].axis.parameters.transducer.delay)
             found[names.index("scale_reading")] *= np.exp(-1j * omega * delay)
         return np.asarray(found)

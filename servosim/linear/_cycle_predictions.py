@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +27,13 @@ Complex = NDArray[np.complex128]
 
 _OPENINGS = np.geomspace(1e-6, 4.0, 260)
 _LOWEST = 1e-2  # of the velocity gain: lowest frequency that is searched
-_FREQUENCIES = 400
+_FREQUENCIES = 200
+_UNSAMPLED = 0.5  # of Nyquist's frequency: friction acts between the samples too
+_TURN = 0.08  # largest change of the logarithm of a response between two frequencies
+_REFINED = 6  # times that a step of frequency may be halved
 _CLOSED = 1e-4  # opening that counts as null
 _LADDER = (0.003, 0.01, 0.03, 0.1, 0.2, 0.4, 0.7)  # openings in steady motion
-_STEPS = np.geomspace(0.3, 300.0, 260)  # amplitudes of a reading in its steps
+_STEPS = np.geomspace(0.01, 100.0, 300)  # amplitudes of a reading in its steps
 _VELOCITIES = np.geomspace(1e-9, 10.0, 260)  # amplitudes of friction's velocity, m/s
 
 
@@ -83,9 +87,21 @@ def nearest_loop(axis: Axis, position: float) -> CycleLoop:
         return _null_loop(axis, position)
 
 
-def _grid(axis: Axis, loop: CycleLoop) -> Array:
+def _grid(
+    axis: Axis, loop: CycleLoop, response: Callable[[Array], Complex], top: float = 0.999
+) -> Array:
+    """Return frequencies between which a response neither turns nor grows much [rad/s]."""
     low = _LOWEST * axis.parameters.controller.K_v
-    return np.geomspace(low, 0.999 * loop.highest, _FREQUENCIES)
+    omega = np.geomspace(low, top * loop.highest, _FREQUENCIES)
+    values = response(omega)
+    for _ in range(_REFINED):
+        coarse = np.flatnonzero(np.abs(np.log(values[1:] / values[:-1])) > _TURN)
+        if not coarse.size:
+            break
+        middle = np.sqrt(omega[coarse] * omega[coarse + 1])
+        omega = np.insert(omega, coarse + 1, middle)
+        values = np.insert(values, coarse + 1, response(middle))
+    return omega
 
 
 class _Ladder:
@@ -126,7 +142,7 @@ class _Ladder:
                 own = float(one.control.slope[0]) * one.control.numbers.g_plus[0]
                 rows.append((L / (own * flow_gain), x / flow_gain, spool))
             found = tuple(np.array(column) for column in zip(*rows, strict=True))
-            if len(omega) < _FREQUENCIES:
+            if len(omega) == 1:
                 return found  # type: ignore[return-value]
             self.known[id(omega)] = found  # type: ignore[assignment]
         return self.known[id(omega)]
@@ -147,7 +163,7 @@ class _Ladder:
 def _valve_path(axis: Axis, position: float, chain: Chain) -> tuple[Predicted, ...]:
     """Return the swings that the elements between wanted velocity and flow sustain."""
     ladder = _Ladder(axis, position)
-    omega = _grid(axis, ladder.loops[0])
+    omega = _grid(axis, ladder.loops[0], lambda w: ladder.loops[0].at_command(w)[0])
 
     def _gains(A: Array, spool: Complex) -> tuple[Complex, Array]:
         """Return the gain of all elements [m3/s] and the amplitude of the spool."""
@@ -173,20 +189,22 @@ def _valve_path(axis: Axis, position: float, chain: Chain) -> tuple[Predicted, .
     return tuple(found)
 
 
-def _rounding(axis: Axis, position: float, *, pressures: bool = False) -> tuple[Predicted, ...]:
-    """Return the swings that the steps of a reading sustain, about the middle of a step.
+def _rounding(
+    axis: Axis, position: float, *, pressures: bool = False, between: bool = False
+) -> tuple[Predicted, ...]:
+    """Return the swings that the steps of a reading sustain, about a step or between two.
 
     Both pressures are rounded alike; that in A stands for their amplitude.
     """
     loop, t = _null_loop(axis, position), axis.file.transducer
     step = t.pressure_resolution if pressures else t.resolution
     opened = loop.at_pressure if pressures else loop.at_reading
-    omega = _grid(axis, loop)
+    omega = _grid(axis, loop, lambda w: opened(w)[0])
     known = opened(omega)[0]
 
     def _balance(A: Array, frequencies: Array) -> Complex:
         L = known if frequencies is omega else opened(frequencies)[0]
-        return np.asarray(1.0 + describing.quantiser(A * step, step)[:, None] * L[None])
+        return np.asarray(1.0 + describing.quantiser(A, 1.0, between=between)[:, None] * L[None])
 
     found = []
     for one in solutions(_balance, _STEPS, omega):
@@ -222,7 +240,7 @@ def _friction(axis: Axis, position: float) -> tuple[Predicted, ...]:
     level, _ = friction_levels(axis)
     bare = isolated(axis)
     loop = _null_loop(bare, position)
-    omega = _grid(axis, loop)
+    omega = _grid(axis, loop, lambda w: loop.admittance(w)[0], _UNSAMPLED)
     known = loop.admittance(omega)[0]
 
     def _balance(A: Array, frequencies: Array) -> Complex:
@@ -274,7 +292,9 @@ def predict(axis: Axis, position: float | None = None) -> dict[str, tuple[Predic
     if overlapped and plays:
         found["overlap and hysteresis"] = _path("overlap", "plays")
     if axis.file.transducer.resolution > 0.0 and c.sampled == 1:
-        found["rounding"] = _rounding(isolated(axis, "rounding"), x)
+        one = isolated(axis, "rounding")
+        found["rounding"] = _rounding(one, x)
+        found["rounding between steps"] = _rounding(one, x, between=True)
     if axis.file.transducer.pressure_resolution > 0.0 and c.sampled == 1 and c.k_p > 0.0:
         one = isolated(axis, "pressure rounding")
         found["pressure rounding"] = _rounding(one, x, pressures=True)

@@ -205,22 +205,25 @@ def play(amplitude: ArrayLike, half_width: float, gain: float = 1.0) -> Complex:
     return np.asarray(gain * (real - 4j / np.pi * r * (1.0 - r)), dtype=complex)
 
 
-def quantiser(amplitude: ArrayLike, step: float) -> Complex:
+def quantiser(amplitude: ArrayLike, step: float, *, between: bool = False) -> Complex:
     """Return the describing function of rounding to the nearest step.
 
     Parameters
     ----------
     amplitude : array_like
-        Amplitudes of the input, about a middle of a step.
+        Amplitudes of the input.
     step : float
         Step, in units of the amplitude; zero rounds nothing.
+    between : bool, optional
+        Whether the input swings about the rise between two steps, not about the middle of one.
 
     Returns
     -------
     ndarray of complex
-        ``(4 step/(pi A)) sum_i sqrt(1 - ((i - 1/2) step/A)^2)`` over all rises that the amplitude
-        passes: relays with dead zones, side by side (Atherton 1975, from memory). Largest, 4/pi,
-        just below an amplitude of 0.71 steps.
+        ``(4 step/(pi A)) sum_i sqrt(1 - (at_i/A)^2)`` over all rises ``at_i = (i - 1/2) step`` that
+        the amplitude passes: relays with dead zones, side by side (Atherton 1975, from memory).
+        Largest, 4/pi, at an amplitude of 0.71 steps. About a rise the rises lie at ``i step``, and
+        that in the middle counts ``2 step/(pi A)``: a relay, whose gain has no upper end.
 
     Raises
     ------
@@ -231,10 +234,12 @@ def quantiser(amplitude: ArrayLike, step: float) -> Complex:
     A = _amplitudes(amplitude)
     if step == 0.0:
         return np.ones(A.shape, dtype=complex)
-    rises = int(np.floor(np.max(A, initial=0.0) / step + 0.5))
-    at = (np.arange(1, rises + 1) - 0.5) * step
-    passed = np.maximum(1.0 - (at / A[..., None]) ** 2, 0.0)
-    return np.asarray(4.0 * step / (np.pi * A) * np.sqrt(passed).sum(axis=-1), dtype=complex)
+    shift = 0.0 if between else 0.5
+    rises = int(np.floor(np.max(A, initial=0.0) / step + shift))
+    at = (np.arange(1, rises + 1) - shift) * step
+    passed = np.sqrt(np.maximum(1.0 - (at / A[..., None]) ** 2, 0.0)).sum(axis=-1)
+    passed = passed + 0.5 if between else passed
+    return np.asarray(4.0 * step / (np.pi * A) * passed, dtype=complex)
 
 
 def of_curve(

@@ -101,6 +101,7 @@ _KEPT = {
     "hysteresis": ("plays",),
     "overlap and hysteresis": ("overlap", "plays"),
     "rounding": ("rounding",),
+    "rounding between steps": ("rounding",),
     "pressure rounding": ("pressure rounding",),
     "friction": ("friction",),
 }
@@ -110,6 +111,7 @@ _CALLED = {
     "hysteresis": "threshold and hysteresis of the valve",
     "overlap and hysteresis": "overlap, compensation and hysteresis together",
     "rounding": "the steps of the reading",
+    "rounding between steps": "the steps of the reading, at rest between two of them",
     "pressure rounding": "the steps of the pressure readings",
     "friction": "friction",
 }
@@ -173,7 +175,7 @@ def _by_theorem(axis: Axis) -> tuple[Predicted, ...]:
 def _usual_step(axis: Axis, mechanism: str) -> float:
     """Return a step that surely wakes a nonlinearity, where none is predicted [m]."""
     c, v = axis.parameters.controller, axis.file.valve
-    if mechanism == "rounding":
+    if mechanism.startswith("rounding"):
         return 5.0 * axis.file.transducer.resolution
     opening = max(v.overlap_pa, v.overlap_pb, 0.0) + v.hysteresis + 0.01
     return max(opening * max(c.g_plus, c.g_minus) / c.K_v, axis.file.window.half_width)
@@ -184,12 +186,16 @@ def _judged(
 ) -> LimitCycle:
     """Return a prediction with what a simulation makes of it."""
     called = _CALLED[mechanism]
-    # a step that isn't a whole number of its own steps would leave a rounded reading no rest
-    grid = axis.file.transducer.resolution if mechanism == "rounding" else 0.0
+    # a target between two steps of the reading leaves it no rest, one on a step does
+    grid, begin = axis.file.transducer.resolution, position
+    half = 0.5 if mechanism == "rounding between steps" else 0.0
+    if grid > 0.0:
+        begin = round(position / grid) * grid
 
     def _run(step: float, frequency: float = math.nan) -> Seen:
-        whole = max(round(step / grid), 1) * grid if grid > 0.0 else step
-        return swing(axis, position, whole, frequency)
+        if grid > 0.0:
+            step = (max(round(step / grid), 1) + half) * grid
+        return swing(axis, begin, step, frequency)
 
     if predicted is None:
         found = _run(usual)
@@ -212,6 +218,7 @@ def _judged(
         small, found = _run(size / _KICK, pace), _run(_KICK * size, pace)
         verdict = CONFIRMED if found.swings and not small.swings else NOT_SEEN
     words = f"{called}: {_wanted(predicted)} {verdict}{_of(found)}"
+    words += _not_rigid(axis) if mechanism == "friction" and verdict == NOT_SEEN else ""
     return LimitCycle(mechanism, predicted, found, verdict, words)
 
 
@@ -222,7 +229,7 @@ def _not_rigid(axis: Axis) -> str:
     if t.friction != "stribeck":
         give = f"it gives way elastically by {1e6 * static / t.bristle_stiffness:.3g} um and "
     return (
-        "; the theorem takes friction as rigid and its fall as sudden, here "
+        "; this takes friction as rigid and its fall as sudden, here "
         f"{give}it falls over {1e3 * t.stribeck_velocity:.3g} mm/s"
     )
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 from servosim.axis import Axis
 from servosim.errors import ParameterError
+from servosim.linear.exponentials import matrix_exponentials
 from servosim.linear.plants import INPUTS, Plants
 
 Array = NDArray[np.float64]
@@ -101,7 +101,7 @@ def exponentials(A: Array, B: Array, time: float) -> tuple[Array, Array]:
     n, n_x, n_u = B.shape
     both = np.zeros((n, n_x + n_u, n_x + n_u))
     both[:, :n_x, :n_x], both[:, :n_x, n_x:] = A * time, B * time
-    after = linalg.expm(both)
+    after = matrix_exponentials(both)
     return after[:, :n_x, :n_x], after[:, :n_x, n_x:]
 
 

@@ -15,6 +15,7 @@ from servosim.units import convert
 Trace = tuple[Array, Array]
 
 _MOST_GAIN, _MOST_PHASE = 40.0, 120.0  # dB and deg: what lies beyond is drawn at the edge
+_LEAST_GAIN, _LEAST_PHASE = -6.0, -36.0  # the same below
 
 
 def plot_errors(
@@ -167,7 +168,7 @@ def plot_trade_off(
     other.set_ylim(0.0, 2.0 * top if top > 0.0 else 1.0)
     low, high = ax.get_ylim()
     ax.set_ylim(low, high + 0.6 * (high - low))
-    legend_of(ax, loc="upper center", ncols=2)
+    legend_of(ax, loc="upper center", ncols=2, columnspacing=1.2)
     return ax
 
 
@@ -248,7 +249,7 @@ def plot_margins_along(
     -------
     matplotlib.axes.Axes
         Gain margin [dB] over position [mm]; the phase margin [deg] stands on a second scale whose
-        zero is the same.
+        zero is the same. What lies beyond -6 to 40 dB or -36 to 120 deg is drawn at the edge.
     """
     ax = new_axes(ax)
     x = convert(position, "mm")
@@ -256,12 +257,12 @@ def plot_margins_along(
         low, high = (float(convert(end, "mm")) for end in stretch)
         label = f"asked for, {low:.0f} to {high:.0f} mm"
         ax.axvspan(low, high, color=GREEN, alpha=0.12, linewidth=0, label=label)
-    gain = np.clip(decibels(gain_margin), -_MOST_GAIN, _MOST_GAIN)
+    gain = np.clip(decibels(gain_margin), _LEAST_GAIN, _MOST_GAIN)
     ax.plot(x, gain, color=BLUE, marker="o", markersize=4, linewidth=1.4, label="gain margin")
     dashes = (0, (6, 1.5))
     ax.plot([], [], color=VERMILION, ls=dashes, marker="^", ms=4, label="phase margin")
     ax.axhline(0.0, color=BLACK, linewidth=0.9)
-    angle = np.clip(np.rad2deg(phase_margin), -_MOST_PHASE, _MOST_PHASE)
+    angle = np.clip(np.rad2deg(phase_margin), _LEAST_PHASE, _MOST_PHASE)
     other = ax.twinx()
     other.plot(x, angle, color=VERMILION, linestyle=dashes, marker="^", markersize=4, lw=1.2)
     if required is not None:
@@ -280,5 +281,5 @@ def plot_margins_along(
     other.set_ylim(*(6.0 * limits))
     if len(x):
         ax.set_xlim(float(x[0]), float(x[-1]))
-    legend_of(ax, loc="upper center", ncols=2)
+    legend_of(ax, loc="upper center", ncols=2, columnspacing=1.2)
     return ax

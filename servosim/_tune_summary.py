@@ -11,7 +11,7 @@ from typing import Any
 
 from servosim import units
 from servosim._lines import columns, wrapped
-from servosim._summary import heading, shown_position, strict, warnings
+from servosim._summary import heading, strict, warnings
 from servosim.tuning.result import Constraint, SheetRow, Spread, Tuned
 from servosim.version import __version__
 
@@ -108,7 +108,7 @@ def outcome(tuned: Tuned) -> list[str]:
         )
     lines = wrapped(head, "status      ")
     if tuned.demands.stroke is not None:
-        low, high = (shown_position(end) for end in tuned.demands.stroke)
+        low, high = (quantity_text(end, "mm") for end in tuned.demands.stroke)
         lines.append(f"holds for   {low} to {high} of the stroke")
     for failure in tuned.failures:
         lines += wrapped(failure, "not met     ")
@@ -278,7 +278,7 @@ def stroke_lines(tuned: Tuned) -> list[str]:
     if tuned.stretches:
         rows = [("by margins, over a stretch of the stroke", "highest velocity gain", "with")]
         for one in tuned.stretches:
-            ends = f"  {shown_position(one.low)} to {shown_position(one.high)}"
+            ends = f"  {quantity_text(one.low, 'mm')} to {quantity_text(one.high, 'mm')}"
             rows.append((ends, _gain(one.velocity_gain), _feedback(one.kind)))
         lines += columns(rows, "", left=(0, 2))
     if tuned.along_stroke:
@@ -287,7 +287,7 @@ def stroke_lines(tuned: Tuned) -> list[str]:
             gain, phase = point.gain_margin, point.phase_margin
             cells = (quantity_text(gain, "dB"), quantity_text(phase, "deg"))
             state = "" if point.stable else "UNSTABLE"
-            rows.append((f"  {shown_position(point.position)}", *cells, state))
+            rows.append((f"  {quantity_text(point.position, 'mm')}", *cells, state))
         lines += columns(rows, "", left=(0, 3))
     return lines
 

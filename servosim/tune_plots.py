@@ -31,9 +31,9 @@ from servosim.units import convert
 
 __all__ = ["plot_errors", "plot_hardware", "plot_margins_along", "plot_trade_off", "plot_tuning"]
 
-_AFTER_REST = 0.5  # s that are shown after the last move has settled
+_AFTER_REST = 0.25  # s that are shown after the last move has settled
 _MOST_BARS = 6
-_LETTERS = 180  # in a line below the page
+_LETTERS = 160  # in a line below the page
 
 
 def plot_tuning(tuned: Tuned) -> Figure:
@@ -52,15 +52,16 @@ def plot_tuning(tuned: Tuned) -> Figure:
         hardware would give, as far as they were worked out.
     """
     hardware = {
-        one.name: one.settling_time
+        f"{one.name}{'' if one.violation <= 0.0 else ' *'}": one.settling_time
         for one in tuned.diagnosis.changes[:_MOST_BARS]
         if math.isfinite(one.settling_time)
     }
-    parts = {"along": tuned.along_stroke, "family": tuned.trade_off, "bars": hardware}
-    below = [name for name, there in parts.items() if there]
-    rows = 2 if below else 1
-    figure = Figure(figsize=(15.0, 0.8 + 4.4 * rows), layout="constrained")
-    grid = figure.add_gridspec(rows, max(len(below), 1))
+    parts = {"along": tuned.along_stroke, "family": tuned.trade_off}
+    beside = [name for name, there in parts.items() if there]
+    rows = 1 + bool(beside) + bool(hardware)
+    figure = Figure(figsize=(13.0, 0.8 + 4.4 * rows), layout="constrained")
+    # each row is laid out by itself, so that long names in one do not narrow the others
+    strips = figure.subfigures(rows, 1, squeeze=False)[:, 0]
     sets = {"the file as it is": _moves(tuned.original)}
     if tuned.changes:
         sets["tuned"] = _moves(tuned.axis)
@@ -72,21 +73,20 @@ def plot_tuning(tuned: Tuned) -> Figure:
             for name, (moves, _) in sets.items()
         },
         tuned.axis.file.window.half_width,
-        figure.add_subplot(grid[0, :]),
+        strips[0].subplots(),
         settling={name: time for name, (_, time) in sets.items()},
         overshoot=tuned.demands.overshoot or math.nan,
     ).set_title("the file's move in all corners of its envelope", fontsize="small", loc="left")
-    for place, name in enumerate(below):
-        ax = figure.add_subplot(grid[1, place])
-        if name == "along":
-            _along_into(ax, tuned)
-        elif name == "family":
-            _trade_off_into(ax, tuned)
-        else:
-            now = tuned.after.figures["settling_time"].worst
-            plot_hardware(hardware, now, ax, label="worst settling time", unit="s")
-            title = "other hardware, tuned anew for it"
-            ax.set_title(title, fontsize="small", loc="left")
+    if beside:
+        panels = strips[1].subplots(1, len(beside), squeeze=False)[0]
+        for ax, name in zip(panels, beside, strict=True):
+            (_along_into if name == "along" else _trade_off_into)(ax, tuned)
+    if hardware:
+        ax = strips[-1].subplots()
+        now = tuned.after.figures["settling_time"].worst
+        plot_hardware(hardware, now, ax, label="worst settling time", unit="s")
+        title = "other hardware, tuned anew for it; * demands not met"
+        ax.set_title(title, fontsize="small", loc="left")
     figure.suptitle(f"{tuned.axis.file.title}\n{_headline(tuned)}", fontsize="medium")
     if tuned.failures:
         text = "\n".join(textwrap.wrap("Not met: " + "; ".join(tuned.failures), _LETTERS))

@@ -95,11 +95,11 @@ class TestMarginsAlong:
         figure = Figure()
         position = np.array([0.0, 0.2, 0.4])
         ax = drawn.plot_margins_along(
-            position, np.array([0.5, 2.0, math.inf]), np.array([-0.1, math.pi / 3, math.pi / 4]),
+            position, np.array([0.7, 2.0, math.inf]), np.array([-0.1, math.pi / 3, math.pi / 4]),
             figure.subplots(), stretch=(0.1, 0.4), required=(2.0, math.pi / 4),
         )  # fmt: skip
-        # 20 lg 0.5 and 20 lg 2; endless stands at the edge
-        assert line(ax, "gain margin").get_ydata() == pytest.approx([-6.0206, 6.0206, 40.0], 1e-4)
+        # 20 lg 0.7 and 20 lg 2; endless stands at the edge
+        assert line(ax, "gain margin").get_ydata() == pytest.approx([-3.0980, 6.0206, 40.0], 1e-4)
         assert line(ax, "gain margin").get_xdata() == pytest.approx([0.0, 200.0, 400.0])
         (other,) = [one for one in figure.axes if one is not ax]
         shown = other.get_lines()[0].get_ydata()

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from servosim.axis import read_axis
@@ -36,6 +37,10 @@ CLEAN = DEMO.replace(
         "transducer.resolution": "0 um",
         "transducer.cyclic_error": "0 um",
         "transducer.noise": "0 um",
+        "transducer.pressure_noise": "0 bar",
+        "transducer.pressure_resolution": "0 bar",
+        "controller.load_pressure_feedback": "0.5 (mm/s)/bar",
+        "controller.high_pass_frequency": "6 Hz",
     }
 )
 GAIN = CLEAN.parameters.controller.g_plus  # m/s for full command
@@ -141,6 +146,25 @@ class TestAgainstSimulation:
         found = resting_band(CLEAN.replace({"valve.null_bias": "0.5 %"}), 0.35, seeds=1)
         assert found.scatter.low == pytest.approx(found.offset, rel=0.01)
         assert found.scatter.high == pytest.approx(found.offset, rel=0.01)
+
+    def test_noise_has_the_size_of_its_formula(self):
+        """No friction, no play: the spread of 64 runs is near a third of the share.
+
+        The mean over 50 ms takes some of it.
+        """
+        for changes in (
+            {"transducer.noise": "1 um"},
+            {"transducer.pressure_noise": "0.1 bar"},
+        ):
+            found = resting_band(CLEAN.replace(changes), 0.35, seeds=8)
+            spread = float(np.std(found.scatter.errors))
+            assert 0.4 < spread / (found.worst_case / 3.0) < 1.2
+
+    def test_axis_without_causes_comes_home(self):
+        found = resting_band(CLEAN, 0.35, seeds=1)
+        assert found.inside == 1.0
+        assert abs(found.scatter.low) < 1e-8
+        assert abs(found.scatter.high) < 1e-8
 
     def test_hysteresis_alone_shows_as_reversal(self):
         """A play is left on the side of the approach: both directions rest nearly a loop apart."""

@@ -116,6 +116,13 @@ def _null_in_place(f: AxisFile) -> Changes:
     }
 
 
+def _rated_here(f: AxisFile) -> Changes:
+    return {
+        "valve.rating_pressure": f.supply.pressure,
+        "valve.rating_temperature": f.oil.temperature,
+    }
+
+
 def _no_feedback(f: AxisFile) -> Changes:
     return {"controller.stabilising_feedback": "none", "controller.velocity_feedback": 0.0}
 
@@ -155,6 +162,11 @@ IDEALISATIONS = (
         "flow that is not turbulent in a narrow gap",
         _turbulent,
         not_for=_OF_THE_LEAK,
+    ),
+    Idealisation(
+        "valve rated at its own pressure and temperature",
+        "a valve rated at another pressure or temperature",
+        _rated_here,
     ),
     Idealisation("valve's null in place", "what is left of the valve's null bias", _null_in_place),
     Idealisation(

@@ -192,6 +192,12 @@ def resting_shares(axis: Axis, position: float) -> Band:
         Share("resolution", 0.5 * t.resolution if c.sampled == 1 else 0.0, False, "q/2"),
         Share("cyclic error", t.cyclic_error, False, "e_c"),
         Share("noise", _noise(axis), False, "3 n sqrt(K_v T/(2 - K_v T))"),
+        Share(
+            "noise of the pressure readings",
+            _pressure_noise(axis),
+            False,
+            "3 k_p n_p sqrt((1 + (A_B/A_A)^2) T/(2 (K_v + omega_h))), n_p^2 with q_p^2/12",
+        ),
     )
     shares = tuple(s for s in shares if s.value != 0.0 or not math.isnan(s.command))
     others = sum(s.value for s in shares if not s.offset and s not in by_command)
@@ -211,3 +217,17 @@ def _noise(axis: Axis) -> float:
     if c.sampled == 0 or t.noise == 0.0 or not share < 2.0:
         return 0.0
     return _SIGMAS * t.noise * math.sqrt(share / (2.0 - share))
+
+
+def _pressure_noise(axis: Axis) -> float:
+    """Return the same of noise and rounding of the pressures, by the stabilising feedback [m].
+
+    White noise of the wanted velocity, held for a period, behind the high pass and in a first-order
+    loop: ``int |j w/((j w + a)(j w + b))|^2 dw = pi/(a + b)``.
+    """
+    c, t = axis.parameters.controller, axis.file.transducer
+    if c.sampled == 0 or c.k_p == 0.0:
+        return 0.0
+    square = t.pressure_noise**2 + t.pressure_resolution**2 / 12.0
+    square *= (1.0 + (c.A_B / c.A_A) ** 2) * c.period / (2.0 * (c.K_v + c.omega_h))
+    return _SIGMAS * c.k_p * math.sqrt(square)

@@ -29,6 +29,7 @@ from servosim.linear.points import condition_points
 
 Array = NDArray[np.float64]
 
+_NONE = "its loop is unstable with this gain or the axis lacks what it begins with"
 _FORCE_SHARE = 0.01  # of the piston's force, where the file has no thrust along the axis
 
 
@@ -71,14 +72,14 @@ class Compared:
         if math.isnan(self.exact):
             return f"{self.name}: there is no such number for this axis"
         if math.isnan(self.closed):
-            return f"{self.name}: the formula gives none, the exact number is {self.exact:.4g}"
+            return f"{self.name}: the formula gives none, {_NONE}; exactly it is {self.exact:.4g}"
         if math.isinf(self.exact):
             return f"{self.name}: nothing limits the axis here, the formula says {self.closed:.4g}"
         if abs(self.deviation) <= AGREES:
             return f"{self.name}: formula and axis agree within {100.0 * AGREES:g} %"
         head = f"{self.name}: the formula is {100.0 * self.deviation:+.1f} % off"
         if not self.reasons:
-            return f"{head}; no single idealisation removes {100.0 * WORTH_NAMING:g} % of it"
+            return f"{head}; nothing taken as ideal removes {100.0 * WORTH_NAMING:g} % of it"
         parts = [f"{r.cause} ({100.0 * r.removed:.0f} % of it)" for r in self.reasons]
         return f"{head}, by {', then '.join(parts)}"
 

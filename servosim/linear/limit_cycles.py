@@ -4,7 +4,8 @@ The loop is the exact linear one, sampled with hold and delays; each nonlinearit
 in it as a gain over the amplitude. Every solution of the harmonic balance is a predicted swing,
 stable or not by Loeb's criterion. A simulation of the axis that keeps this nonlinearity alone,
 started with a step of the predicted size, tells whether the swing is there. Last, the axis is
-simulated with all that its file states.
+simulated with all that its file states. A command that alternates from sample to sample, at
+Nyquist's frequency itself, isn't among the predictions.
 
 Friction that is larger at rest than in motion has no describing function of its own; what it does
 with an integral is known by a theorem: every stabilising setting hunts (B. Armstrong, B. Amin,

@@ -32,6 +32,7 @@ _LONGEST = 20.0  # s
 _TRAVEL = 0.05  # m of a move, or a tenth of the stroke
 _SPREAD = (0.2, 0.5, 0.8)  # further positions, shares of the stroke
 _UNEVEN = 0.381966  # of a period of the scale, so that targets don't share their place in it
+_FLOOR = 1e-8  # m, below which nothing is told apart
 _STILL = 0.1  # of the band by which the last means of a run may differ
 
 
@@ -216,7 +217,7 @@ def _scatter(axis: Axis, position: float, seeds: int, workers: int) -> tuple[Sca
     low = np.array([b.low for b in bands])[:, None, None]
     high = np.array([b.high for b in bands])[:, None, None]
     width = float(np.max(high - low))
-    inside = float(np.mean((errors >= low) & (errors <= high)))
+    inside = float(np.mean((errors >= low - _FLOOR) & (errors <= high + _FLOOR)))
     plain = errors - scale[:, None, None]
     scatter = Scatter(
         positions=targets,
@@ -224,7 +225,7 @@ def _scatter(axis: Axis, position: float, seeds: int, workers: int) -> tuple[Sca
         low=float(np.nanmin(plain)),
         high=float(np.nanmax(plain)),
         reversal=float(np.nanmean(errors[:, 0]) - np.nanmean(errors[:, 1])),
-        still=bool(np.all(np.abs(drift) <= _STILL * width)),
+        still=bool(np.all(np.abs(drift) <= max(_STILL * width, _FLOOR))),
     )
     return scatter, inside
 
@@ -249,8 +250,11 @@ def _verdict(band: Band, scatter: Scatter, inside: float) -> str:
     if not scatter.still:
         return f"{seen} and still move: the axis creeps or swings; the predicted band is {wanted}"
     if inside == 1.0:
-        part = (scatter.high - scatter.low) / max(band.high - band.low, 1e-300)
-        return f"{seen}, all within the predicted {wanted}; they use {100.0 * part:.0f} % of it"
+        width = band.high - band.low
+        if width <= _FLOOR:
+            return f"{seen}, where the prediction is {wanted}"
+        part = 100.0 * (scatter.high - scatter.low) / width
+        return f"{seen}, all within the predicted {wanted}; they use {part:.0f} % of it"
     return f"{seen}; {100.0 * (1.0 - inside):.0f} % of them lie outside the predicted {wanted}"
 
 

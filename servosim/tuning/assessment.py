@@ -1,4 +1,4 @@
-"""One set of gains judged over the whole envelope: figures and demands, each with its worst case."""
+"""Gains judged over the whole envelope: figures and demands, each with its worst case."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim.axis import Axis
+from servosim.simulate import is_noisy
 from servosim.tuning.bench import Bench, Outcomes
 from servosim.tuning.cases import (
     Case,
@@ -273,5 +274,5 @@ def judge_of(
         own=file_cases(axis, demands),
         delay=delay,
         margins=margins,
-        seeds=tuple(range(101, 101 + effort.seeds)),
+        seeds=tuple(range(101, 101 + (effort.seeds if is_noisy(axis) else 1))),
     )

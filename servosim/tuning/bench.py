@@ -18,6 +18,7 @@ from servosim.tuning.cases import Case
 
 Array = NDArray[np.float64]
 
+_STRIDE = 1000  # between the seeds of two cases
 FIGURES = (
     "settled",
     "settling_time",
@@ -143,7 +144,7 @@ class Bench:
         cases : sequence of Case
             The cases.
         seeds : sequence of int
-            Seeds of the transducers' noise, the same for all.
+            Seeds of the transducers' noise, the same for all candidates; other noise in each case.
 
         Returns
         -------
@@ -162,10 +163,10 @@ class Bench:
                 reason = reason or str(error)
                 continue
             kept.append(k)
-            for axis, way in zip(own, ways, strict=True):
+            for place, (axis, way) in enumerate(zip(own, ways, strict=True)):
                 axes.extend([axis] * len(seeds))
                 moves.extend([way] * len(seeds))
-                numbers.extend(seeds)
+                numbers.extend(seed + _STRIDE * place for seed in seeds)
         figures = {name: np.full(shape, np.nan) for name in FIGURES}
         broken = np.ones(shape, dtype=bool)
         if axes:

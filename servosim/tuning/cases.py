@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from servosim.axis import Axis
+from servosim.errors import ParameterError
 from servosim.motion import Schedule, closed_form
 from servosim.motion._values import READS
 from servosim.tuning.demands import Demands
@@ -111,6 +112,33 @@ def corners(axis: Axis) -> Sequence[Mapping[str, float]]:
         MappingProxyType(dict(zip(ends, values, strict=True)))
         for values in itertools.product(*ends.values())
     ]
+
+
+def sound_corners(axis: Axis) -> tuple[Sequence[Mapping[str, float]], list[str]]:
+    """Return the corners in which the axis exists, and a sentence on each of the others.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    corners : sequence of mapping of str to float
+        Those that the file admits; the file's own values if it admits none.
+    faults : list of str
+        What contradicts itself in the others.
+    """
+    found, faults = [], []
+    for corner in corners(axis):
+        try:
+            axis.replace({ENVELOPE[key][0]: value for key, value in corner.items()})
+        except ParameterError as error:
+            reason = str(error).splitlines()[0]
+            faults.append(f"the envelope contradicts itself with {corner_words(corner)}: {reason}")
+        else:
+            found.append(corner)
+    return found or [MappingProxyType({})], faults
 
 
 def within(axis: Axis, count: int, seed: int) -> Sequence[Mapping[str, float]]:
@@ -291,7 +319,7 @@ def envelope_cases(
         Corner by corner.
     """
     found = places(axis, demands, ends=ends, distance=approach(axis, slowest))
-    return [Case(corner, place) for corner in corners(axis) for place in found]
+    return [Case(corner, place) for corner in sound_corners(axis)[0] for place in found]
 
 
 def random_cases(
@@ -319,7 +347,9 @@ def random_cases(
     m = axis.file.move
     low, high = reach(axis, demands)
     run = min(approach(axis, slowest), high - low)
-    found = []
+    found: list[Case] = []
+    if sound_corners(axis)[1]:
+        return []  # between impossible corners nothing is sure to exist
     for corner in within(axis, count, seed):
         way = math.copysign(1.0, m.target - m.start)
         share, turn = rng.random(2)
@@ -337,4 +367,4 @@ def file_cases(axis: Axis, demands: Demands) -> list[Case]:
     found = [Place(m.start, m.target)]
     if demands.directions == "both":
         found.append(Place(m.target, m.start))
-    return [Case(corner, place) for corner in corners(axis) for place in found]
+    return [Case(corner, place) for corner in sound_corners(axis)[0] for place in found]

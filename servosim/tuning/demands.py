@@ -169,9 +169,9 @@ class Effort:
 
     population: int = 24
     generations: int = 6
-    cases: int = 12
+    cases: int = 16
     seeds: int = 20
-    rounds: int = 8
+    rounds: int = 7
     trade_off: int = 9
-    hardware: int = 4
+    hardware: int = 5
     positions: int = 5

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,12 +22,12 @@ from servosim.tuning.loop_gains import Loops, points_alike
 from servosim.tuning.loop_stages import stage_of
 from servosim.tuning.result import HardwareChange
 from servosim.tuning.search import Found, Search
-from servosim.tuning.unknowns import SLOWEST, is_read
+from servosim.tuning.unknowns import SLOWEST, get, is_read
 
 BORES = (8, 10, 12, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 320, 400, 500)
 _DISPLACEMENT = 1.25  # next larger motor: steps of the series R10 (own choice)
-_POPULATION = 12
-_STAGE_GENERATIONS = 5
+_POPULATION, _CASES = 14, 10
+_STAGE_GENERATIONS = 6
 _SEEDS = (11, 12)
 
 
@@ -140,16 +140,31 @@ def _volumes(axis: Axis) -> list[Option]:
 
 
 def _bore(axis: Axis) -> list[Option]:
+    """Return the next larger bore or motor, valve and pump larger in the same proportion."""
     c = axis.file.cylinder
-    note = "the valve must pass more oil for the same speed"
+    name, area = "", 1.0
+    changes: dict[str, Any] = {}
     if is_read(axis, "cylinder.displacement") and c.displacement > 0.0:
-        changes = {"cylinder.displacement": _DISPLACEMENT * c.displacement}
-        return [Option("motor of a displacement 25 % larger", changes, note)]
-    larger = [b for b in BORES if 1e-3 * b > 1.02 * c.bore_diameter]
-    if not larger:
-        return []
-    name = f"next larger bore, {larger[0]} mm (ISO 3320, from memory)"
-    return [Option(name, {"cylinder.bore_diameter": 1e-3 * larger[0]}, note)]
+        area, name = _DISPLACEMENT, "motor of a displacement 25 % larger"
+        changes["cylinder.displacement"] = area * c.displacement
+    else:
+        larger = [b for b in BORES if 1e-3 * b > 1.02 * c.bore_diameter]
+        if not larger:
+            return []
+        name = f"next larger bore, {larger[0]} mm (ISO 3320, from memory)"
+        changes["cylinder.bore_diameter"] = 1e-3 * larger[0]
+        wider = axis.replace(changes).parameters.cylinder
+        area = wider.A_A / axis.parameters.cylinder.A_A
+    for key in ("valve.rated_flow", "valve.null_leakage", "valve.pilot_leakage",
+                "supply.pump_flow", "supply.line_flow", "supply.relief_gradient"):  # fmt: skip
+        if is_read(axis, key):
+            changes[key] = area * get(axis, key)
+    return [Option(name, changes, "valve and pump larger in the same proportion")]
+
+
+def _rank(one: HardwareChange) -> tuple[float, float]:
+    """Order by what is missing, then by the time to settle."""
+    return one.violation, one.settling_time if math.isfinite(one.settling_time) else math.inf
 
 
 @dataclass
@@ -195,8 +210,7 @@ class Workshop:
             tell("hardware", k, len(options) + 1)
             tried.append(self._tried(option, usual))
         tell("hardware", len(options) + 1, len(options) + 1)
-        order = sorted(tried, key=lambda one: (one.violation > 0.0, one.violation, one.settling_time
-                                               if math.isfinite(one.settling_time) else 1e9))  # fmt: skip
+        order = sorted(tried, key=_rank)
         return usual, tuple(order)
 
     def _tried(self, option: Option, usual: HardwareChange | None) -> HardwareChange:
@@ -227,8 +241,12 @@ class Workshop:
                      _STAGE_GENERATIONS)
             for kind in kinds
         ]  # fmt: skip
-        stage = max(stages, key=lambda one: one.velocity_gain)
-        cases = [self._moved(self.search.cases[k], axis) for k in self.search.active]
+        best = max(stages, key=lambda one: one.velocity_gain)
+        stage = best
+        if best.kind == before.kind:  # ranges about what is known to be of use
+            stage = replace(before, velocity_gain=max(best.velocity_gain, before.velocity_gain))
+        chosen = self.search.active[:_CASES]
+        cases = [self._moved(self.search.cases[k], axis) for k in chosen]
         effort = Effort(
             **{
                 **vars(self.effort),
@@ -241,8 +259,8 @@ class Workshop:
         search = Search(axis, demands, effort, bench, cases, loops, self.search.seed, 1.0,
                         list(range(len(cases))))  # fmt: skip
         ratio = 1.0
-        if self.found.stage.velocity_gain > 0.0 and stage.velocity_gain > 0.0:
-            ratio = stage.velocity_gain / self.found.stage.velocity_gain
+        if before.velocity_gain > 0.0 and best.velocity_gain > 0.0:
+            ratio = best.velocity_gain / before.velocity_gain
         gain = float(self.changes.get("controller.velocity_gain",
                                       self.axis.file.controller.velocity_gain))  # fmt: skip
         same = {key: value for key, value in self.changes.items() if not isinstance(value, str)}
@@ -254,11 +272,11 @@ class Workshop:
         _, terms, found = search.judge([ended.changes], cases, _SEEDS, 1.0)
         settled = bool(np.all(np.nan_to_num(found.figures["settled"]) > 0.5))
         time = float(terms.time.max()) + self.delay if settled else math.nan
-        violation = max(float(terms.violation.max()), search.screen.missing(ended.changes))
+        violation = max(float(terms.violation.max()), loops.missing(ended.changes), 0.0)
         saved = usual.settling_time - time if usual is not None else 0.0
         return HardwareChange(
             option.name, option.changes, time, saved, violation,
-            float(ended.changes["controller.velocity_gain"]), stage.velocity_gain, option.note,
+            float(ended.changes["controller.velocity_gain"]), best.velocity_gain, option.note,
         )  # fmt: skip
 
     def _moved(self, case: Case, axis: Axis) -> Case:

@@ -19,12 +19,12 @@ from servosim.linear.controllers import FILE_KEYS
 from servosim.linear.envelope import point_in_words
 from servosim.linear.family import LoopFamily
 from servosim.linear.margins import Margins
-from servosim.linear.points import Point, condition_points, envelope_corners
-from servosim.tuning.cases import ENVELOPE
+from servosim.linear.points import Point, condition_points
+from servosim.tuning.cases import ENVELOPE, sound_corners
 from servosim.tuning.demands import Demands
 from servosim.tuning.quick_margins import QuickMargins
 from servosim.tuning.result import Constraint
-from servosim.tuning.unknowns import moved_mass
+from servosim.tuning.unknowns import get, moved_mass
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -38,12 +38,17 @@ _WORDS = {"command": "valve's command", "position": "position error"}
 
 def points_at(axis: Axis, positions: Sequence[float]) -> list[Point]:
     """Return the points of an envelope at some positions along the stroke [m]."""
-    return [
-        point
-        for changed, corner in envelope_corners(axis)
-        for position in positions
-        for point in condition_points(changed, float(position), corner=corner)
-    ]
+    own = {key: get(axis, path) for key, (path, _, _) in ENVELOPE.items()}
+    found = []
+    for corner in ({}, *sound_corners(axis)[0]):
+        other = {key: value for key, value in corner.items() if value != own[key]}
+        if corner and not other:
+            continue
+        changes = {ENVELOPE[key][0]: value for key, value in other.items()}
+        changed = axis.replace(changes) if changes else axis
+        for position in positions:
+            found += condition_points(changed, float(position), corner=other)
+    return found
 
 
 def points_alike(axis: Axis, before: Axis, points: Sequence[Point]) -> list[Point]:

@@ -1,4 +1,4 @@
-"""Tune an axis: margins first, then moves over the envelope, then the judgement of what was found."""
+"""Tune an axis: margins first, then moves over the envelope, then judgement and diagnosis."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.tuning.assessment import judge_of
 from servosim.tuning.bench import Bench
-from servosim.tuning.cases import envelope_cases, short_axis
+from servosim.tuning.cases import envelope_cases, short_axis, shown, sound_corners
 from servosim.tuning.demands import Demands, Effort
 from servosim.tuning.diagnosis import diagnosis_of
 from servosim.tuning.hardware import Workshop
@@ -30,7 +30,7 @@ from servosim.tuning.written import texts_of
 Tell = Callable[[str, int, int], Any]
 
 _CLOSE = 0.6  # kinds of feedback with this share of the best one's velocity gain are tried too
-_CHECKS = 3  # last rounds, each of which is followed by a check until one is passed
+_WORTH = 0.01  # s, what a round must bring to be worth another check
 _TIGHTER = 0.75  # of the allowed overshoot, after a check that failed
 
 
@@ -143,6 +143,7 @@ class _Tuning:
     def _prepare(self) -> None:
         axis, demands, effort = self.axis, self.demands, self.effort
         self.tell("margins", 0, 1)
+        _, self.faults = sound_corners(axis)
         levels = stretches(axis) if demands.stroke is None else [demands.stroke]
         points = points_at(axis, positions_of(levels, effort.positions))
         self.loops = Loops(axis, demands, points)
@@ -167,16 +168,23 @@ class _Tuning:
         return made
 
     def _propose(self) -> None:
-        """Search, check, and search again with what the check has found."""
+        """Search round by round; check what keeps all demands, and learn from checks that fail."""
         found, rounds = self._first_searches()
-        last = max(self.effort.rounds - _CHECKS, 1)
+        passed, checked = math.inf, 0
         while True:
-            if rounds >= last or not rounds:
-                changes = found.changes | self._window(found.changes)
-                proposal = self._judged(changes, found)
-                if proposal.after.feasible or rounds >= self.effort.rounds:
-                    return
-                self._learn(proposal)
+            last = rounds >= self.effort.rounds
+            better = found.kept and found.cost < passed - _WORTH
+            if better or (last and not checked):
+                checked += 1
+                proposal = self._judged(found.changes | self._window(found.changes), found)
+                if proposal.after.feasible:
+                    passed = found.cost
+                else:
+                    self._learn(proposal)
+            elif math.isfinite(passed):
+                return  # a whole round brought nothing that is worth a check
+            if last:
+                return
             rounds += 1
             self.tell("search", rounds, self.effort.rounds)
             found = self.search.improve(self.search.renewed(found, rounds))
@@ -279,20 +287,47 @@ class _Tuning:
             stretches=self.stretches,
             along_stroke=tuple(StrokePoint(*one) for one in self.loops.along(best.changes)),
             trade_off=curve,
-            sheet=sheet_of(self.axis, best.axis, limits_of(best.axis, near), keys),
+            sheet=sheet_of(self.axis, best.axis, self._limits(best, near), keys),
             diagnosis=diagnosis,
-            feasible=best.after.feasible,
-            failures=failures_of(best.after.constraints),
+            feasible=best.after.feasible and not self.faults,
+            failures=(*self.faults, *failures_of(best.after.constraints)),
             notes=(*self.notes, *self._standing_notes()),
             moves=self.bench.moves + self.judge.short.moves + self.judge.full.moves,
             interrupted=self.interrupted,
         )
 
+    def _limits(self, best: _Proposal, near: list[Neighbour]) -> dict[str, str]:
+        """Return for each key what keeps it from going further."""
+        rest = best.after.figures["resting_error"].worst
+        limits = {
+            "controller.stabilising_feedback": _by_margins(self.stages),
+            "controller.integral_limit": "what the null strays over the envelope, and half of the "
+            "overlap; more would be wound up on the way and let the table pass its target",
+            "lock.window": f"the largest error at rest that was seen, {shown(rest, 'um')}, with "
+            "room for the error of the reading",
+        }
+        return limits | limits_of(best.axis, near)
+
     def _standing_notes(self) -> list[str]:
         """Return what holds for every result of this axis."""
-        found = [
+        low, high = self.demands.stroke or (0.0, self.axis.file.cylinder.stroke)
+        stroke = self.axis.file.cylinder.stroke
+        found = []
+        if low > 0.0 or high < stroke:
+            found.append(
+                f"margins and moves hold from {shown(low, 'mm')} to {shown(high, 'mm')} of the "
+                f"stroke of {shown(stroke, 'mm')}; over more of it the natural frequency differs "
+                "so much that no gains of use have the margins: see the margins along the stroke"
+            )
+        found += [
             "in the corners of the envelope the controller keeps the numbers of the file, as a "
             "machine does; the file's own move is checked with corners written into the file too",
         ]
         found += self.loops.notes
         return found
+
+
+def _by_margins(stages: Sequence[LoopStage]) -> str:
+    """Return what the margins admit with each kind of stabilising feedback, in words."""
+    parts = [f"{one.kind}: {shown(one.velocity_gain, '1/s')}" for one in stages]
+    return f"highest velocity gain by margins alone: {', '.join(parts)}"

@@ -240,7 +240,7 @@ class Search:
             fresh = [k for k, key in enumerate(keys) if key not in known]
             if fresh:
                 tried = [changes_of(unknowns, rows[k], fixed) for k in fresh]
-                costs = self.costs(tried, cases, _SEARCH_SEEDS)
+                costs = self.costs(tried, cases, _SEARCH_SEEDS[:1])
                 known.update((keys[k], float(c)) for k, c in zip(fresh, costs, strict=True))
             return np.array([known[key] for key in keys])
 

@@ -19,8 +19,8 @@ SCALES = {
     "spool_rate": 1000.0,
     "pressure_a": 1e7,
     "pressure_b": 1e7,
-    "line_pressure_a": 1e7,
-    "line_pressure_b": 1e7,
+    "line_pressure_a": 1e8,  # a line holds a hundredth of what moves the table
+    "line_pressure_b": 1e8,
     "pump_pressure": 1e7,
     "supply_pressure": 1e7,
     "pump_flow": 1e-3,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from servosim._figure_spans import Spans, new_spans
 from servosim._figure_sums import N_GATHERED
 from servosim._jit import kernel
 from servosim._lanes import WIDTH, aligned
-from servosim._record import layout_of
+from servosim._record import Layout, layout_of
 from servosim._step import ROWS
 from servosim.axis import Axis
 from servosim.program import Move, thrust_at
@@ -125,9 +125,11 @@ def _parameter_rows(values: Sequence[AxisParameters]) -> NDArray[np.float64]:
 
 
 def _move_rows(values: Sequence[Move]) -> NDArray[np.float64]:
-    """Return moves as rows of words."""
+    """Return moves as rows of words; one that many cases share is put down once."""
     layout = layout_of(values[0])
-    return np.stack([layout.words(value) for value in values])
+    known = {id(value): value for value in values}
+    words = {key: layout.words(value) for key, value in known.items()}
+    return np.stack([words[id(value)] for value in values])
 
 
 @dataclass(frozen=True)
@@ -362,9 +364,16 @@ def run_of(cases: Cases, k: int, lane: int, ended: Ended, tolerance: float) -> R
 
 def _held() -> Any:
     """Return held inputs of lanes, all of nothing."""
+    layout, rows = _nothing_held()
+    return layout.block(rows)
+
+
+@lru_cache(maxsize=1)
+def _nothing_held() -> tuple[Layout, NDArray[np.float64]]:
+    """Return the layout of held inputs, and rows of nothing."""
     held = nothing_held()
     layout = layout_of(held)
-    return layout.block(np.stack([layout.words(held)] * WIDTH))
+    return layout, np.stack([layout.words(held)] * WIDTH)
 
 
 @kernel

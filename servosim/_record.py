@@ -8,6 +8,7 @@ and a block of lanes is that matrix turned round.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -80,12 +81,15 @@ class Layout:
         _mark(flags[0], self.dtype)
         self._whole = flags.view(np.int64).astype(bool)
         self.n_words = len(self._whole)
+        self._pack = struct.Struct("=" + "".join("q" if one else "d" for one in self._whole))
         self._parts = _Parts.of(value)
+        self._record = np.dtype((np.record, self.dtype))  # what a view gives can be read with dots
+        self._lanes = np.dtype((np.record, self.lanes))
 
     def words(self, value: Any) -> NDArray[np.float64]:
         """Return a tuple of this kind as words of memory, shape (n_words,)."""
-        row = np.array(self._parts.flat(value), dtype=np.float64)
-        row.view(np.int64)[self._whole] = row[self._whole]
+        row = np.empty(self.n_words)
+        self._pack.pack_into(row, 0, *self._parts.flat(value))
         return row
 
     def switches(self, rows: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -94,7 +98,7 @@ class Layout:
 
     def records(self, rows: NDArray[np.float64]) -> Any:
         """Return rows of words, shape (n_case, n_words), as records, shape (n_case,)."""
-        return np.ascontiguousarray(rows).view(self.dtype).reshape(len(rows)).view(np.recarray)
+        return np.ascontiguousarray(rows).view(self._record).reshape(len(rows))
 
     def block(self, rows: NDArray[np.float64]) -> Any:
         """Return rows of words, shape (WIDTH, n_words), as one record of lanes.
@@ -103,7 +107,7 @@ class Layout:
         """
         words = aligned(self.n_words, WIDTH)
         words[:] = rows.T
-        return words.reshape(-1).view(self.lanes).view(np.recarray)[0]
+        return words.reshape(-1).view(self._lanes)[0]
 
 
 @dataclass(frozen=True)

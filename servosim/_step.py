@@ -290,7 +290,8 @@ def advance(
     step = min(h, left)
     if fixed_steps > 0:
         step = min(p.controller.period / fixed_steps, left)
-    last = no(halving) & (step >= left * (1.0 - 1e-12))
+    # the step tried is 0.9 of what the error allows: if that goes to the end, the end is tried
+    last = no(halving) & (step >= 0.9 * left)
     if fixed_steps == 0:
         step = where(step > 0.5 * left, 0.5 * left, step)
     step = where(last, left, where(halving, 0.5 * (low + high), step))

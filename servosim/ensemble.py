@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._collector import collector_rests
 from servosim._definitions import DEFINITIONS
 from servosim._jit import COMPILES
 from servosim._lockstep import Buffers, Cases, cases_of, events_of_set, run_of, run_set
@@ -116,28 +117,29 @@ def ensemble(
     )
     if n == 0:
         return replace(found, traces={name: np.zeros((0, 0)) for name in traces})
-    cases = cases_of(axes, moves, seeds)
-    sets = cases.sets
-    kept: list[dict[str, NDArray[np.float64]]] = [{}] * n
-    own = threading.local()
+    with collector_rests():
+        cases = cases_of(axes, moves, seeds)
+        sets = cases.sets
+        kept: list[dict[str, NDArray[np.float64]]] = [{}] * n
+        own = threading.local()
 
-    def work(chosen: NDArray[np.intp]) -> int:
-        if not hasattr(own, "buffers"):
-            own.buffers = Buffers()
-        _run(cases, chosen, tolerance, tuple(traces), own.buffers, found, figures, kept)
-        return len(chosen)
+        def work(chosen: NDArray[np.intp]) -> int:
+            if not hasattr(own, "buffers"):
+                own.buffers = Buffers()
+            _run(cases, chosen, tolerance, tuple(traces), own.buffers, found, figures, kept)
+            return len(chosen)
 
-    done = 0
-    with ThreadPoolExecutor(max_workers=workers) if workers > 1 else nullcontext() as pool:
-        try:
-            for count in map(work, sets) if pool is None else pool.map(work, sets):
-                done += count
-                if progress is not None:
-                    progress(done, n)
-        except BaseException:
-            if pool is not None:
-                pool.shutdown(cancel_futures=True)
-            raise
+        done = 0
+        with ThreadPoolExecutor(max_workers=workers) if workers > 1 else nullcontext() as pool:
+            try:
+                for count in map(work, sets) if pool is None else pool.map(work, sets):
+                    done += count
+                    if progress is not None:
+                        progress(done, n)
+            except BaseException:
+                if pool is not None:
+                    pool.shutdown(cancel_futures=True)
+                raise
     if not traces:
         return found
     longest = max((part.get("time", np.zeros(0)) for part in kept), key=len)

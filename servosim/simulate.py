@@ -81,7 +81,7 @@ def noise_of(
     if not is_noisy(axis):
         return np.zeros((0, 3))
     # sample by sample, so that a longer run begins with the same noise
-    generator = np.random.default_rng(seed)
+    generator = np.random.Generator(np.random.SFC64(seed))  # the quickest of numpy's
     return generator.standard_normal((n_t, 3) if out is None else None, out=out)
 
 

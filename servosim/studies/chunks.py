@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._collector import collector_rests
 from servosim._definitions import DEFINITIONS
 from servosim._jit import source_hash
 from servosim.axis import Axis
@@ -190,16 +191,17 @@ def compute(task: Task, watch: Callable[[int, int], Any] | None = None) -> Figur
     reasons = [""] * n
     axes: list[Axis] = []
     rows: list[int] = []
-    for k in range(n):
-        try:
-            axis = plan.case_axis(k)
-            _ = axis.move
-        except ParameterError as error:
-            reasons[k] = str(error)
-        else:
-            axes.append(axis)
-            rows.append(k)
-    found = ensemble(axes, tolerance=plan.tolerance, traces=plan.traces, progress=watch)
+    with collector_rests():
+        for k in range(n):
+            try:
+                axis = plan.case_axis(k)
+                _ = axis.move
+            except ParameterError as error:
+                reasons[k] = str(error)
+            else:
+                axes.append(axis)
+                rows.append(k)
+        found = ensemble(axes, tolerance=plan.tolerance, traces=plan.traces, progress=watch)
     at = np.array(rows, dtype=np.int64)
     status[at] = found.status
     events: dict[str, NDArray[np.bool_]] = {}

@@ -114,13 +114,16 @@ class Bench:
             If the values of the candidate are not allowed in a corner.
         """
         own = self.base.replace(dict(changes)) if changes else self.base
+        # gains and reference act by the controller's numbers and the move alone
+        alone = all(key.split(".")[0] in ("controller", "reference") for key in changes)
         made: dict[int, Axis] = {}
         moves: dict[tuple[float, float], Move] = {}
         axes, ways = [], []
         for case in cases:
             corner = self.corner(case)
             if id(corner) not in made:
-                axis = corner.replace(dict(changes)) if changes else corner
+                kept = self.rated and alone
+                axis = corner if kept or not changes else corner.replace(dict(changes))
                 made[id(corner)] = machine(axis, own) if self.rated else axis
             way = (case.place.start, case.place.target)
             if way not in moves:

@@ -158,7 +158,7 @@ class Effort:
     seeds : int
         Seeds of the transducers' noise for each case of the final check.
     rounds : int
-        Rounds at most.
+        Rounds before the check; a check that fails asks for one or two more.
     trade_off : int
         Members of the trade-off's family of gains.
     hardware : int
@@ -171,7 +171,7 @@ class Effort:
     generations: int = 6
     cases: int = 16
     seeds: int = 20
-    rounds: int = 7
+    rounds: int = 6
     trade_off: int = 9
     hardware: int = 5
     positions: int = 5

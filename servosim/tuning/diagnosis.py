@@ -52,10 +52,10 @@ def diagnosis_of(
     for one in active:
         verb = "is not kept" if not one.kept else "is used up"
         sentences.append(f"{one.label} {verb}: {comparison(one).split(': ', 1)[1]}")
-    for one in neighbours:
-        if one.key == "controller.velocity_gain" and one.up and one.forbidden:
-            text = text_of(tuned, one.key, one.value)
-            sentences.append(f"a velocity gain of {text} instead would miss: {one.words}")
+    for near in neighbours:
+        if near.key == "controller.velocity_gain" and near.up and near.forbidden:
+            text = text_of(tuned, near.key, near.value)
+            sentences.append(f"a velocity gain of {text} instead would miss: {near.words}")
     best = [s for s in stages if s.velocity_gain > 0.0]
     if best:
         words = ", ".join(f"{shown(s.velocity_gain, '1/s')} with {_kind(s.kind)}" for s in best)
@@ -113,9 +113,12 @@ def _hardware_sentence(
         if best.violation < 0.9 * usual.violation:
             return [f"closest to what is wanted would come: {best.name}, which still is not enough"]
         return ["none of the changes of hardware that were tried gives what is missing"]
-    if math.isfinite(best.saved) and best.saved > _WORTH:
+    chance = max(usual.saved if math.isfinite(usual.saved) else 0.0, _WORTH)
+    if math.isfinite(best.saved) and best.saved > chance:
         return [
             f"the next best change of hardware: {best.name}, settles {1e3 * best.saved:.0f} ms "
-            f"sooner with gains tuned anew"
+            f"sooner with gains tuned anew (differences below {1e3 * chance:.0f} ms are the chance "
+            "of the search)"
         ]
-    return ["none of the changes of hardware that were tried saves more than 5 ms"]
+    return [f"none of the changes of hardware that were tried saves more than {1e3 * chance:.0f} "
+            "ms, which is the chance of the search"]  # fmt: skip

@@ -39,7 +39,7 @@ _WORDS = {"command": "valve's command", "position": "position error"}
 def points_at(axis: Axis, positions: Sequence[float]) -> list[Point]:
     """Return the points of an envelope at some positions along the stroke [m]."""
     own = {key: get(axis, path) for key, (path, _, _) in ENVELOPE.items()}
-    found = []
+    found: list[Point] = []
     for corner in ({}, *sound_corners(axis)[0]):
         other = {key: value for key, value in corner.items() if value != own[key]}
         if corner and not other:

@@ -19,7 +19,14 @@ from servosim.tuning.lock_window import lock_window
 from servosim.tuning.loop_gains import Loops, points_at
 from servosim.tuning.loop_stages import choose_stretch, positions_of, stretches
 from servosim.tuning.neighbours import Neighbour, limits_of, neighbours_of
-from servosim.tuning.result import Assessment, LoopStage, StrokePoint, TradeOffPoint, Tuned
+from servosim.tuning.result import (
+    Assessment,
+    HardwareChange,
+    LoopStage,
+    StrokePoint,
+    TradeOffPoint,
+    Tuned,
+)
 from servosim.tuning.search import Found, Search
 from servosim.tuning.sheet import sheet_of
 from servosim.tuning.trade_off import trade_off
@@ -30,7 +37,7 @@ from servosim.tuning.written import texts_of
 Tell = Callable[[str, int, int], Any]
 
 _CLOSE = 0.6  # kinds of feedback with this share of the best one's velocity gain are tried too
-_WORTH = 0.01  # s, what a round must bring to be worth another check
+_MORE = 2  # rounds after checks that fail
 _TIGHTER = 0.75  # of the allowed overshoot, after a check that failed
 
 
@@ -168,26 +175,22 @@ class _Tuning:
         return made
 
     def _propose(self) -> None:
-        """Search round by round; check what keeps all demands, and learn from checks that fail."""
+        """Search round by round, check, and search on with what a check that fails has found."""
         found, rounds = self._first_searches()
-        passed, checked = math.inf, 0
-        while True:
-            last = rounds >= self.effort.rounds
-            better = found.kept and found.cost < passed - _WORTH
-            if better or (last and not checked):
-                checked += 1
-                proposal = self._judged(found.changes | self._window(found.changes), found)
-                if proposal.after.feasible:
-                    passed = found.cost
-                else:
-                    self._learn(proposal)
-            elif math.isfinite(passed):
-                return  # a whole round brought nothing that is worth a check
-            if last:
+        try:
+            while rounds < self.effort.rounds:
+                rounds += 1
+                self.tell("search", rounds, self.effort.rounds)
+                found = self.search.improve(self.search.renewed(found, rounds))
+        except KeyboardInterrupt:
+            self._broken_off("the search")
+        for more in range(_MORE + 1):
+            proposal = self._judged(found.changes | self._window(found.changes), found)
+            if proposal.after.feasible or self.interrupted or more == _MORE:
                 return
-            rounds += 1
-            self.tell("search", rounds, self.effort.rounds)
-            found = self.search.improve(self.search.renewed(found, rounds))
+            self._learn(proposal)
+            self.tell("search", rounds, rounds)
+            found = self.search.improve(self.search.renewed(found, rounds + more + 1))
 
     def _first_searches(self) -> tuple[Found, int]:
         """Search with each kind that the margins favour, with an integral if there is need.
@@ -259,7 +262,8 @@ class _Tuning:
         found = best.found
         curve: tuple[TradeOffPoint, ...] = ()
         near: list[Neighbour] = []
-        usual, options = None, ()
+        usual: HardwareChange | None = None
+        options: tuple[HardwareChange, ...] = ()
         try:
             if not self.interrupted and found is not None:
                 self.search.tightness = 1.0

@@ -148,7 +148,7 @@ class Search:
         costs[lacking > 0.0] = DISMISSED + lacking[lacking > 0.0]
         kept = np.flatnonzero(lacking <= 0.0)
         if len(kept):
-            costs[kept] = self.judge([candidates[k] for k in kept], cases, seeds)[0]
+            costs[kept] = self.judge([candidates[int(k)] for k in kept], cases, seeds)[0]
         return costs
 
     def _missing(self, changes: Mapping[str, Any]) -> float:
@@ -247,11 +247,11 @@ class Search:
         ended = differential_evolution(
             func,
             [(0.0, 1.0)] * len(unknowns),
-            strategy="currenttobest1bin",
+            strategy="best1bin",
             init=found.population,
             maxiter=self.effort.generations,
-            mutation=(0.3, 0.8),
-            recombination=0.85,
+            mutation=(0.2, 0.8),
+            recombination=0.7,
             tol=0.0,
             rng=np.random.default_rng([self.seed, 6]),
             polish=False,

@@ -54,21 +54,21 @@ _ENTRIES = (
         "controller.load_pressure_feedback",
         "load-pressure feedback",
         "takes velocity off as load pressure changes: damps the mass on the oil spring",
-        "from zero up to a quarter, with the velocity gain at a quarter; a wrong sign shows at once "
-        "as ringing: back to zero and turn it. Then by halves",
+        "from zero up to a quarter, with the velocity gain at a quarter; a wrong sign shows at "
+        "once as ringing: back to zero and turn it. Then by halves",
     ),
     _Entry(
         "controller.acceleration_feedback",
         "acceleration feedback",
         "takes velocity off with acceleration: damps the mass on the oil spring",
-        "from zero up to a quarter, with the velocity gain at a quarter; a wrong sign shows at once "
-        "as ringing: back to zero and turn it. Then by halves",
+        "from zero up to a quarter, with the velocity gain at a quarter; a wrong sign shows at "
+        "once as ringing: back to zero and turn it. Then by halves",
     ),
     _Entry(
         "controller.velocity_gain",
         "velocity gain",
         "velocity per position error: the stiffness of the loop and its speed",
-        "from a quarter of the value up, half of the rest at a time; go back by a third if it rings",
+        "from a quarter of the value up, half of the rest at a time; back by a third if it rings",
     ),
     _Entry(
         "controller.overlap_smoothing",
@@ -178,7 +178,8 @@ def sheet_of(
         changed = not is_read(original, entry.key) or getattr(before, name) != value
         if not changed and entry.key not in searched:
             continue
-        field = fields_of(type(after))[name]
+        kind: Any = type(after)
+        field = fields_of(kind)[name]
         command, signal = _in_signal(tuned, scale, entry.key, value)
         rows.append(
             SheetRow(

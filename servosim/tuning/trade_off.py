@@ -58,7 +58,7 @@ def trade_off(
         if integral > 0.0:
             one["controller.integral_gain"] = integral * factor**2
         family.append(one)
-    costs, terms, found = search.judge(family, search.cases, _SEEDS, 1.0)
+    _, terms, found = search.judge(family, search.cases, _SEEDS, 1.0)
     points = []
     for k, factor in enumerate(factors.tolist()):
         margins = loops.constraints(family[k], few=True)

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 import tomlkit
 
+from servosim._spellings import SPELLINGS
 from servosim.axis import Axis
 from servosim.document import AxisFile
 from servosim.errors import ParameterError
 from servosim.params import diff, dumps, edit, fields_of, read
 from servosim.params._tables import given_of
-from servosim.units import SPELLINGS, convert, group_of
+from servosim.units import convert, group_of
 
 DIGITS = 3  # what an engineer enters at a machine
 
@@ -48,7 +49,8 @@ def text_of(axis: Axis, key: str, value: Any, digits: int = DIGITS) -> Any:
         return value
     table, name = key.split(".")
     held = getattr(axis.file, table)
-    field = fields_of(type(held))[name]
+    kind: Any = type(held)
+    field = fields_of(kind)[name]
     if field.kind == "number":
         return int(value) if field.whole else float(f"{value:.{digits}g}")
     unit = field.unit

@@ -168,7 +168,7 @@ class Effort:
     """
 
     population: int = 24
-    generations: int = 6
+    generations: int = 5
     cases: int = 16
     seeds: int = 20
     rounds: int = 6

@@ -36,7 +36,7 @@ from servosim.tuning.written import texts_of
 
 Tell = Callable[[str, int, int], Any]
 
-_CLOSE = 0.6  # kinds of feedback with this share of the best one's velocity gain are tried too
+_CLOSE = 0.8  # kinds of feedback with this share of the best one's velocity gain are tried too
 _MORE = 2  # rounds after checks that fail
 _TIGHTER = 0.75  # of the allowed overshoot, after a check that failed
 
@@ -185,6 +185,8 @@ class _Tuning:
         except KeyboardInterrupt:
             self._broken_off("the search")
         for more in range(_MORE + 1):
+            if not self.interrupted:
+                found = self.search.choose(found)
             proposal = self._judged(found.changes | self._window(found.changes), found)
             if proposal.after.feasible or self.interrupted or more == _MORE:
                 return
@@ -207,7 +209,8 @@ class _Tuning:
         found = [self._round(stage) for stage in kinds]
         best = min(found, key=lambda one: one.cost)
         if not best.kept:
-            with_integral = self._round(best.stage, integral=True, known=[best.changes])
+            known = [one.changes for one in found if one.stage.kind == kinds[0].kind]
+            with_integral = self._round(kinds[0], integral=True, known=known)
             found.append(self.search.improve(self.search.renewed(with_integral, 0)))
             best = min(found, key=lambda one: one.cost)
         if not best.kept and self._strains(best):

@@ -38,6 +38,9 @@ Array = NDArray[np.float64]
 _SEARCH_SEEDS = (11, 12)
 _TIGHT = 0.85  # share of the allowed overshoot that a search with few seeds may use
 _VOICES = 8  # cases that each good candidate names as its worst
+_MANY_SEEDS = tuple(range(41, 47))
+_CHOSEN = 7  # candidates of the last population that are tried in all cases with many seeds
+_CAREFUL = 0.9  # share of the allowed overshoot that these may use at least
 _CONFIRMED = 8  # candidates of a population that are tried in all cases
 
 
@@ -200,7 +203,7 @@ class Search:
 
     def _sound(self, unknowns: list[Unknown], fixed: dict[str, Any], population: Array) -> Array:
         """Return as many candidates as a population has, those with enough margin foremost."""
-        lacking = [self._missing(changes_of(unknowns, one, fixed)) for one in population]
+        lacking = [max(self._missing(changes_of(unknowns, one, fixed)), 0.0) for one in population]
         order = np.argsort(lacking, kind="stable")
         return population[order[: self.effort.population]]
 
@@ -261,6 +264,17 @@ class Search:
         order = np.argsort(ended.population_energies, kind="stable")
         population, energies = ended.population[order], ended.population_energies[order]
         return self._confirm(found, population, energies)
+
+    def choose(self, found: Found) -> Found:
+        """Return a search whose best is the best of a few in all cases with many seeds."""
+        few = [found.best, *found.population[:_CHOSEN]]
+        tried = [changes_of(found.unknowns, one, found.fixed) for one in few]
+        costs, terms, _ = self.judge(tried, self.cases, _MANY_SEEDS, max(self.tightness, _CAREFUL))
+        lacking = np.array([self._missing(one) for one in tried])
+        costs = np.where(lacking > 0.0, DISMISSED + lacking, costs)
+        order = np.argsort(costs, kind="stable")
+        self._refresh(terms, order[: _CHOSEN // 2])
+        return replace(found, best=few[int(order[0])], cost=float(costs[order[0]]))
 
     def _confirm(self, found: Found, population: Array, energies: Array) -> Found:
         """Try the best of a population in all cases; those in which they do worst become active."""

@@ -28,7 +28,7 @@ from servosim.tuning.unknowns import SLOWEST
 
 Array = NDArray[np.float64]
 
-_RANDOM = 32  # machines drawn at random from inside the envelope
+_RANDOM = 24  # machines drawn at random from inside the envelope
 _FULL_SEEDS = 4  # seeds of the file's own move in each corner
 # name, whether the largest is the worst, whether its size counts, unit, shown unit
 _FIGURES: dict[str, tuple[bool, bool, str, str]] = {

@@ -173,5 +173,5 @@ class Effort:
     seeds: int = 20
     rounds: int = 6
     trade_off: int = 9
-    hardware: int = 5
+    hardware: int = 4
     positions: int = 5

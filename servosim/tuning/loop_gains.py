@@ -228,9 +228,9 @@ class Loops:
         """Return what is missing in the tightest points, below zero if nothing is, roughly."""
         quick, gains = self.quick(self.kind_of(changes)), self.gains(changes)
         worst = float(self.shares(*quick(gains)).max()) + _ROUGH
-        if worst > 0.0 or quick.stable(gains):
+        if quick.stable(gains):
             return min(worst, 2.0)
-        return 3.0
+        return 2.0 + min(max(worst, 0.0), 50.0)
 
     def constraints(self, changes: Mapping[str, Any], few: bool = False) -> tuple[Constraint, ...]:
         """Return gain and phase margin of both cuts with their worst points.

@@ -37,9 +37,10 @@ Array = NDArray[np.float64]
 
 _SEARCH_SEEDS = (11, 12)
 _TIGHT = 0.85  # share of the allowed overshoot that a search with few seeds may use
+_DOUBTFUL = 2  # candidates without the margins that are simulated at first
 _VOICES = 8  # cases that each good candidate names as its worst
 _MANY_SEEDS = tuple(range(41, 47))
-_CHOSEN = 7  # candidates of the last population that are tried in all cases with many seeds
+_CHOSEN = 5  # candidates of the last population that are tried in all cases with many seeds
 _CAREFUL = 0.9  # share of the allowed overshoot that these may use at least
 _CONFIRMED = 8  # candidates of a population that are tried in all cases
 
@@ -192,11 +193,15 @@ class Search:
         population = first_population(unknowns, 3 * self.effort.population, places, rng)
         population = self._sound(unknowns, fixed, population)
         candidates = [changes_of(unknowns, one, fixed) for one in population]
-        costs, terms, _ = self.judge(candidates, self.cases, _SEARCH_SEEDS[:1])
         lacking = np.array([self._missing(one) for one in candidates])
-        costs = np.where(lacking > 0.0, DISMISSED + lacking, costs)
+        costs = DISMISSED + np.maximum(lacking, 0.0)
+        # those without the margins may shake for long: only a few of them, if there are no others
+        tried = max(int(np.count_nonzero(lacking <= 0.0)), _DOUBTFUL)
+        simulated, terms, _ = self.judge(candidates[:tried], self.cases, _SEARCH_SEEDS[:1])
+        costs[:tried] = np.where(lacking[:tried] > 0.0, costs[:tried], simulated)
         order = np.argsort(costs, kind="stable")
-        self._add_worst(terms, order[: max(4, len(order) // 3)], self.effort.cases)
+        named = [k for k in order if k < tried]
+        self._add_worst(terms, np.array(named[: max(4, len(order) // 3)]), self.effort.cases)
         best = population[order[0]]
         return Found(stage, unknowns, fixed, population[order], costs[order], best,
                      float(costs[order[0]]), integral, gentle)  # fmt: skip
@@ -268,26 +273,33 @@ class Search:
     def choose(self, found: Found) -> Found:
         """Return a search whose best is the best of a few in all cases with many seeds."""
         few = [found.best, *found.population[:_CHOSEN]]
-        tried = [changes_of(found.unknowns, one, found.fixed) for one in few]
-        costs, terms, _ = self.judge(tried, self.cases, _MANY_SEEDS, max(self.tightness, _CAREFUL))
-        lacking = np.array([self._missing(one) for one in tried])
-        costs = np.where(lacking > 0.0, DISMISSED + lacking, costs)
-        order = np.argsort(costs, kind="stable")
-        self._refresh(terms, order[: _CHOSEN // 2])
-        return replace(found, best=few[int(order[0])], cost=float(costs[order[0]]))
+        tightness = max(self.tightness, _CAREFUL)
+        best, cost = self._everywhere(found, few, _MANY_SEEDS, tightness)
+        return replace(found, best=best, cost=cost)
 
     def _confirm(self, found: Found, population: Array, energies: Array) -> Found:
         """Try the best of a population in all cases; those in which they do worst become active."""
         few = [found.best, *population[:_CONFIRMED]]
+        best, cost = self._everywhere(found, few, _SEARCH_SEEDS, self.tightness)
+        return replace(found, population=population, energies=energies, best=best, cost=cost)
+
+    def _everywhere(
+        self, found: Found, few: Sequence[Array], seeds: Sequence[int], tightness: float
+    ) -> tuple[Array, float]:
+        """Return the best of some candidates in all cases, and its cost.
+
+        Candidates without the margins are left out, but for the best of them if there is no other.
+        """
         tried = [changes_of(found.unknowns, one, found.fixed) for one in few]
-        costs, terms, _ = self.judge(tried, self.cases, _SEARCH_SEEDS)
         lacking = np.array([self._missing(one) for one in tried])
-        costs = np.where(lacking > 0.0, DISMISSED + lacking, costs)
+        rows = np.flatnonzero(lacking <= 0.0)
+        rows = rows if len(rows) else np.array([int(np.argmin(lacking))])
+        costs, terms, _ = self.judge([tried[int(k)] for k in rows], self.cases, seeds, tightness)
+        costs = np.where(lacking[rows] > 0.0, DISMISSED + lacking[rows], costs)
         order = np.argsort(costs, kind="stable")
-        k = int(order[0])
         self._refresh(terms, order[: _CONFIRMED // 2])
-        return Found(found.stage, found.unknowns, found.fixed, population, energies, few[k],
-                     float(costs[k]), found.integral, found.gentle)  # fmt: skip
+        k = int(order[0])
+        return few[int(rows[k])], float(costs[k])
 
     def _refresh(self, terms: Terms, candidates: NDArray[np.intp]) -> None:
         """Let the worst cases of the best candidates be active, and the newest of the others."""

@@ -167,7 +167,7 @@ class Effort:
         Positions along the stroke at which margins are taken.
     """
 
-    population: int = 24
+    population: int = 20
     generations: int = 5
     cases: int = 16
     seeds: int = 20

@@ -37,6 +37,7 @@ from servosim.tuning.written import texts_of
 Tell = Callable[[str, int, int], Any]
 
 _CLOSE = 0.8  # kinds of feedback with this share of the best one's velocity gain are tried too
+_PATIENCE = 3  # further rounds with an integral until it keeps every demand
 _MORE = 2  # rounds after checks that fail
 _TIGHTER = 0.75  # of the allowed overshoot, after a check that failed
 
@@ -211,7 +212,10 @@ class _Tuning:
         if not best.kept:
             known = [one.changes for one in found if one.stage.kind == kinds[0].kind]
             with_integral = self._round(kinds[0], integral=True, known=known)
-            found.append(self.search.improve(self.search.renewed(with_integral, 0)))
+            for k in range(_PATIENCE):  # it asks for more, and reaches further
+                if not with_integral.kept:
+                    with_integral = self.search.improve(self.search.renewed(with_integral, 90 + k))
+            found.append(with_integral)
             best = min(found, key=lambda one: one.cost)
         if not best.kept and self._strains(best):
             found.append(self._round(best.stage, integral=best.integral, gentle=True,

@@ -42,7 +42,7 @@ _VOICES = 8  # cases that each good candidate names as its worst
 _MANY_SEEDS = tuple(range(41, 47))
 _CHOSEN = 5  # candidates of the last population that are tried in all cases with many seeds
 _CAREFUL = 0.9  # share of the allowed overshoot that these may use at least
-_CONFIRMED = 8  # candidates of a population that are tried in all cases
+_CONFIRMED = 6  # candidates of a population that are tried in all cases
 
 
 class Screen(Protocol):

@@ -667,12 +667,12 @@ class TestCaseFile:
             assert (held["value"] if isinstance(held, dict) else held) == metric.value
 
     def test_it_says_which_study_and_case(self, axis):
-        plan = plan_of(axis, {FLOW: ["10 L/min", "20 L/min"]}, title="Valves", tolerance=1e-5)
+        plan = plan_of(axis, {FLOW: ["10 L/min", "20 L/min"]}, title="Valves", tolerance=1e-6)
         held = tomllib.loads(plan.subset(1, 2).case_file(0))
         assert held["title"].endswith("; case 1")
         assert "Case 1 of 2 of the study 'Valves'" in held["notes"]
         assert "valve.rated_flow = 20 L/min, move.seed = 1" in held["notes"]
-        assert "tolerance 1e-05" in held["notes"]
+        assert "tolerance 1e-06" in held["notes"]
         assert axis.file.notes in held["notes"]
 
     def test_a_file_without_notes_gets_some(self, axis):
@@ -770,7 +770,7 @@ class TestPlan:
         same = of()
         assert same == of(limits={"overshoot": {"high": 1e-6}}, title="Other")
         other = axis.replace({"table.mass": "651 kg"})
-        changed = [of(gain=math.nextafter(20.0, 21.0)), of(tolerance=1e-5), of(noise="varied"),
+        changed = [of(gain=math.nextafter(20.0, 21.0)), of(tolerance=1e-6), of(noise="varied"),
                    of(repeats=2), of(traces=["error"]), of(axis=other)]  # fmt: skip
         assert len({same, *changed}) == 7
 

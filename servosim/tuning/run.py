@@ -327,8 +327,8 @@ class _Tuning:
         if low > 0.0 or high < stroke:
             found.append(
                 f"margins and moves are demanded from {shown(low, 'mm')} to {shown(high, 'mm')} of "
-                f"the stroke of {shown(stroke, 'mm')}; over more of it the natural frequency differs "
-                "so much that no gains of use have the margins: see the margins along the stroke"
+                f"the stroke of {shown(stroke, 'mm')}; over more of it the natural frequency "
+                "differs so much that no gains of use have the margins: see those along the stroke"
             )
         found += [
             "in the corners of the envelope the controller keeps the numbers of the file, as a "

@@ -89,7 +89,7 @@ class Layout:
     def words(self, value: Any) -> NDArray[np.float64]:
         """Return a tuple of this kind as words of memory, shape (n_words,)."""
         row = np.empty(self.n_words)
-        self._pack.pack_into(row, 0, *self._parts.flat(value))
+        self._pack.pack_into(row.data, 0, *self._parts.flat(value))
         return row
 
     def switches(self, rows: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -270,8 +270,8 @@ def plot_along_stroke(
         if lowest and np.isfinite(y).any():
             k = int(np.nanargmin(y))
             ax.plot([x[k]], [y[k]], color=colour, marker="o", ms=5, linestyle="none")
-            size = f"{float(y[k]):.3g} {shown}".rstrip() if y[k] > 0.0 else "none"
-            text = f"{label}, lowest {size} at {float(x[k]):.0f} mm"
+            size = f"lowest {float(y[k]):.3g} {shown}".rstrip() if y[k] > 0.0 else "none"
+            text = f"{label}, {size} at {float(x[k]):.0f} mm"
         ax.plot(x, y, color=colour, linestyle=style, linewidth=1.5, label=text)
     if math.isfinite(present):
         level = float(convert(present, unit))

@@ -65,6 +65,7 @@ def as_json(found: Stability) -> dict[str, Any]:
             },
             "stroke": _arrays(dataclasses.asdict(found.stroke)),
             "gain_limit": found.locus.limit,
+            "stable_gains": [list(one) for one in found.locus.ranges],
             "limit_cycles": _arrays(_fields(found.limit_cycles)),
             "resting": _arrays(_fields(found.resting)),
             "warnings": [str(fault) for fault in warnings(found.axis)],

@@ -20,6 +20,7 @@ from servosim.linear.comparison import Compared
 from servosim.linear.envelope import (
     NULL_SAYS_NOTHING,
     EnvelopeMargins,
+    cyclic_note,
     point_in_words,
 )
 from servosim.linear.limit_cycles import Predicted, Seen
@@ -29,9 +30,14 @@ from servosim.stability import Stability
 
 _MOST_ROWS = 11
 _MOST_UNSTABLE = 4
+_NOTHING = 1e-13  # m, of a share of the error at rest: less is rounding
 _SMOOTHED = (
     "stribeck friction has its jump at standstill smoothed, and the smoothed slope damps the spool "
     "centred and at rest as no real friction does: trust the margins of the conditions in motion"
+)
+_NO_GAIN = (
+    "none: the loop is unstable already with a very small gain; a larger one may be stable all the "
+    "same, see the gains of a run at that position"
 )
 _UNITS = {"rad/s": "Hz", "N/m": "N/um", "m3/(s Pa)": "mL/min/bar", "rad": "deg"}
 _READ = {  # figures of an envelope, and how they are read
@@ -95,13 +101,10 @@ def summary(found: Stability) -> list[str]:
     axis = found.axis
     lines = [*heading(axis)[:2], ""]
     lines += [f"position    {shown_position(found.position)}, all else as in the file"]
-    gain = number(axis.file.controller.velocity_gain, "1/s")
-    limit = found.locus.limit
     words = point_in_words(found.loops.points[found.loops.shown])
-    until = "no gain is stable" if limit <= 0.0 else f"stable up to {number(limit, '1/s')}"
-    if math.isinf(limit):
-        until = "no gain makes it unstable"
-    lines += wrapped(f"velocity gain {gain}; {until} ({words})", "gain        ")
+    gain = number(axis.file.controller.velocity_gain, "1/s")
+    gain += "" if found.loops.command.stable[found.loops.shown] else ", UNSTABLE"
+    lines += wrapped(f"velocity gain {gain}; {found.locus.sentence} ({words})", "gain        ")
     for part in (
         comparison_lines(found),
         margin_lines(found),
@@ -131,7 +134,7 @@ def comparison_lines(found: Stability) -> list[str]:
     rows: list[Sequence[str]] = [("number", "formula", "exact", "formula off by")]
     reasons = [""]
     for row in found.comparison.rows:
-        closed, exact = number(row.closed, row.unit), number(row.exact, row.unit)
+        closed, exact = _compared(row, row.closed), _compared(row, row.exact)
         rows.append((row.name, closed, exact, _deviation(row)))
         reasons.append(_reason(row))
     lines = []
@@ -141,6 +144,11 @@ def comparison_lines(found: Stability) -> list[str]:
     for note in found.comparison.notes:
         lines += wrapped(note, "note        ")
     return lines
+
+
+def _compared(row: Compared, value: float) -> str:
+    """Return one of the two numbers of a row; a largest gain of zero is none."""
+    return _gain(value) if row.name == "limit of the velocity gain" else number(value, row.unit)
 
 
 def _deviation(row: Compared) -> str:
@@ -206,6 +214,9 @@ def margin_lines(found: Stability) -> list[str]:
         lines += [f"margins, loop opened {title}", *columns(rows, left=(0, 9))]
     if found.loops.meaningless.any():
         lines += wrapped(NULL_SAYS_NOTHING, "note        ")
+    cyclic = cyclic_note(found.loops.points)
+    if cyclic:
+        lines += wrapped(cyclic, "note        ")
     if found.axis.file.table.friction == "stribeck":
         lines += wrapped(_SMOOTHED, "note        ")
     return lines
@@ -306,7 +317,10 @@ def stroke_lines(found: Stability) -> list[str]:
     where = "spool centred" if along.condition == "null" else "lands just open"
     soft = number(along.softest_closed, "m")
     note = f"{where}; by the formula the frequency is lowest at {soft}"
-    return [*columns(rows, "", left=(0, 7)), f"  {note}"]
+    lines = [*columns(rows, "", left=(0, 7)), f"  {note}"]
+    if bool(np.any(along.limit_exact[sorted(chosen)] <= 0.0)):
+        lines += wrapped(_NO_GAIN, "  ")
+    return lines
 
 
 def cycle_lines(found: Stability) -> list[str]:
@@ -369,7 +383,7 @@ def rest_lines(found: Stability) -> list[str]:
     rest = found.resting
     rows: list[Sequence[str]] = [("error at rest", "", "")]
     for share in rest.shares:
-        size = number(share.value, "m")
+        size = number(share.value if abs(share.value) > _NOTHING else 0.0, "m")
         text = f"{size} each time" if share.offset else f"+-{size}"
         rows.append((f"  {share.name}", text, share.formula))
     band = f"{number(rest.low, 'm')} to {number(rest.high, 'm')}"

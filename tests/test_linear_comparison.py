@@ -11,7 +11,11 @@ from servosim import metrics, simulate
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
 from servosim.linear import closed_forms as forms
-from servosim.linear._exact_numbers import hydraulic_modes, limit_gains
+from servosim.linear._exact_numbers import (
+    hydraulic_modes,
+    least_dynamic_stiffness,
+    limit_gains,
+)
 from servosim.linear.comparison import along_stroke, compare, softest
 from servosim.linear.controllers import controllers
 from servosim.linear.plants import plants
@@ -214,6 +218,19 @@ class TestExactNumbers:
         assert found["velocity error"].exact == pytest.approx(lag, rel=0.01)
         give = abs(figures["thrust_deflection"].value)
         assert found["load error"].exact == pytest.approx(give, rel=0.01)
+
+    def test_dynamic_stiffness_of_a_loop_that_is_stable_between_two_gains_only(self):
+        """At the end of the stroke the demonstration axis is stable from some 77 to 158 1/s."""
+        found = plants(
+            [Point(read_axis(Path(__file__).parent.parent / "params/tube_sheet_table.toml"), 0.0)]
+        )
+        control = controllers(found)
+        stiffness = [
+            float(least_dynamic_stiffness(found, control.with_gains({"velocity_gain": gain}))[0])
+            for gain in (22.0, 120.0, 200.0)
+        ]
+        assert np.isfinite(stiffness).tolist() == [False, True, False]
+        assert stiffness[1] > 0.0
 
 
 class TestAlongStroke:

@@ -7,7 +7,13 @@ import pytest
 
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
-from servosim.linear.envelope import FIGURES, LoopFamily, envelope_margins, point_in_words
+from servosim.linear.envelope import (
+    FIGURES,
+    LoopFamily,
+    cyclic_note,
+    envelope_margins,
+    point_in_words,
+)
 from servosim.linear.points import Point, condition_points, envelope_points
 
 PARAMS = Path(__file__).parent.parent / "params"
@@ -196,6 +202,47 @@ class TestWords:
     )
     def test_a_point(self, point, text):
         assert point_in_words(point) == text
+
+
+class TestCyclicError:
+    """The slope of a cyclic error of the scale is a part of the loop's gain at rest."""
+
+    AXIS = TABLE.replace(
+        {
+            "transducer.cyclic_error": "0.2 um",
+            "transducer.cyclic_period": "20 um",
+            "transducer.cyclic_phase": "0 deg",
+        }
+    )
+
+    def rest(self, position):
+        return condition_points(self.AXIS, position, conditions=("rest",))
+
+    def test_what_it_takes_off_the_margin_elsewhere_in_the_period(self):
+        # cos is one on whole periods, zero a quarter and minus one half of a period farther
+        best, middle, worst = self.rest(0.40001), self.rest(0.400005), self.rest(0.4)
+        gains = [
+            LoopFamily(self.AXIS, points).margins()[1].gain_margin[0]
+            for points in (best, middle, worst)
+        ]
+        slope = 2.0 * np.pi * 0.2 / 20.0
+        # broken at the position error the whole loop is in proportion to the slope of the reading
+        assert gains[0] / gains[2] == pytest.approx((1.0 + slope) / (1.0 - slope), rel=1e-4)
+        for points, gain in ((best, gains[0]), (middle, gains[1])):
+            lost = 20.0 * np.log10(gain / gains[2])
+            assert f"up to {lost:.2g} dB less gain margin" in cyclic_note(points)
+            assert "up to 6.28 % greater or less, by the place within 20 um" in cyclic_note(points)
+
+    def test_silent_where_nothing_is_lost(self):
+        assert cyclic_note(self.rest(0.4)) == ""
+        moving = condition_points(self.AXIS, 0.40001, conditions=("edge", "rapid"))
+        assert cyclic_note(moving) == ""
+        without = self.AXIS.replace({"transducer.cyclic_error": 0.0})
+        assert cyclic_note(condition_points(without, 0.40001, conditions=("rest",))) == ""
+
+    def test_among_the_notes_of_an_envelope(self):
+        found = envelope_margins(self.AXIS, points=self.rest(0.40001))
+        assert cyclic_note(found.points) in found.notes()
 
 
 class TestFaults:

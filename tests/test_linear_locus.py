@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
 from servosim.linear.family import LoopFamily
-from servosim.linear.locus import root_locus
+from servosim.linear.locus import Locus, root_locus
 from servosim.linear.loops import closed_matrices, continuous_form, open_loops
 from servosim.linear.plants import plants
 from servosim.linear.points import Point, condition_points
@@ -170,3 +170,41 @@ class TestFaults:
         with pytest.raises(ParameterError, match="one plant"):
             points = condition_points(TABLE, 0.3, conditions=("edge",))
             root_locus(TABLE, points[0], given=plants(points))
+
+
+class TestRanges:
+    def test_a_range_that_does_not_begin_at_zero(self):
+        """At the end of the stroke the pressure feedback alone is unstable: gains are two-sided."""
+        point = Point(TABLE, 0.0)
+        found = root_locus(TABLE, point)
+        ((low, high),) = found.ranges
+        assert 22.0 < low < high == found.limit
+        plant = plants([point])
+        for gain, stable in ((22.0, False), (0.98 * low, False), (1.02 * low, True),
+                             (0.98 * high, True), (1.02 * high, False)):  # fmt: skip
+            c = LoopFamily(TABLE, [point]).controllers({"velocity_gain": gain})
+            poles = np.linalg.eigvals(closed_matrices(sampled(plant), c)[0])
+            assert (np.max(np.abs(poles)) < 1.0) == stable
+
+    @pytest.mark.parametrize(
+        ("limits", "limit", "ranges", "sentence"),
+        [
+            ((), np.inf, ((0.0, np.inf),), "stable with any gain"),
+            ((), 0.0, (), "no gain is stable"),
+            ((5.0,), 5.0, ((0.0, 5.0),), "stable up to 5 1/s"),
+            ((5.0,), np.inf, ((5.0, np.inf),), "stable above 5 1/s"),
+            ((5.0, 8.0), 8.0, ((5.0, 8.0),), "stable from 5 1/s to 8 1/s"),
+            ((5.0, 8.0), 5.0, ((0.0, 5.0), (8.0, np.inf)), "stable up to 5 1/s and above 8 1/s"),
+            (
+                (5.0, 8.0, 9.0),
+                5.0,
+                ((0.0, 5.0), (8.0, 9.0)),
+                "stable up to 5 1/s and from 8 1/s to 9 1/s",
+            ),
+        ],
+    )
+    def test_from_the_gains_at_which_stability_changes(self, limits, limit, ranges, sentence):
+        found = Locus(Point(TABLE, 0.1), "sampled", 1e-3, np.zeros(0), np.zeros((0, 0)),
+                      limits, limit, np.nan)  # fmt: skip
+        assert found.ranges == ranges
+        assert found.sentence == sentence

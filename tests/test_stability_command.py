@@ -136,6 +136,32 @@ class TestText:
         assert f"velocity gain 22 1/s; stable up to {limit}" in "\n".join(lines)
         assert "not a release to run" in lines[-1]
 
+    def test_a_gain_that_is_unstable_says_so(self, found):
+        """At the end of the stroke 22 1/s is too little, and some larger gains are stable."""
+        loops = home.loops_at(found.axis, 0.0)
+        locus = home.root_locus(found.axis, loops.points[loops.shown])
+        there = dataclasses.replace(found, position=0.0, loops=loops, locus=locus)
+        ((low, high),) = locus.ranges
+        text = f"velocity gain 22 1/s, UNSTABLE; stable from {low:.4g} 1/s to {high:.4g} 1/s"
+        assert text in " ".join(" ".join(rows_of(there)).split())
+
+    def test_no_gain_from_zero_on_is_none_in_both_tables(self, found):
+        along = dataclasses.replace(
+            found.stroke, limit_exact=np.where(found.stroke.position > 0.0, 30.0, 0.0)
+        )
+        row = dataclasses.replace(found.comparison["limit of the velocity gain"], exact=0.0)
+        comparison = dataclasses.replace(found.comparison, rows=(row,))
+        rows = rows_of(dataclasses.replace(found, stroke=along, comparison=comparison))
+        assert any(r.startswith("limit of the velocity gain") and " none" in r for r in rows)
+        assert any(r.startswith("0 mm ") and " none " in r for r in rows)
+        assert any(r.startswith("none: the loop is unstable already") for r in rows)
+
+    def test_rounding_in_a_share_of_the_error_is_nothing(self, found):
+        share = dataclasses.replace(found.resting.shares[0], value=-1.2e-21, offset=True)
+        resting = dataclasses.replace(found.resting, shares=(share,))
+        rows = _stability_summary.rest_lines(dataclasses.replace(found, resting=resting))
+        assert "  0 um each time" in rows[1]
+
     def test_formula_and_exact_number_stand_side_by_side(self, found):
         row = found.comparison["natural frequency"]
         off = 100.0 * (row.closed / row.exact - 1.0)
@@ -294,6 +320,7 @@ class TestOutput:
         said = json.loads(result.stdout, parse_constant=refuse_constant)
         assert list(said)[:4] == ["servosim", "file", "title", "position"]
         assert said["position"] == 0.4 and said["gain_limit"] == found.locus.limit
+        assert said["stable_gains"] == [[0.0, pytest.approx(found.locus.limit)]]
         assert len(said["margins"]) == len(found.loops.points)
         first = said["margins"][0]
         assert first["command"]["gain_margin"] == found.loops.command.gain_margin[0]

@@ -116,6 +116,21 @@ def static_stiffness(plants: Plants, control: Controllers) -> Array:
     return -1.0 / np.asarray(x[:, 0, 0].real)
 
 
+def _closable(plants: Plants, control: Controllers) -> Any:
+    """Return what is closed to tell stability: sampled exactly, or with the scale's delay."""
+    if control.sampled:
+        return sampled(plants)
+    delay = float(plants.points[0].axis.parameters.transducer.delay)
+    return delayed_output(systems(plants), "scale_reading", delay, _PADE)
+
+
+def _are_stable(closed: Array, control: Controllers) -> NDArray[np.bool_]:
+    """Return whether closed loops with these matrices are stable."""
+    roots = np.linalg.eigvals(closed)
+    outermost = np.max(np.abs(roots) - 1.0 if control.sampled else roots.real, axis=1)
+    return np.asarray(outermost < 0.0)
+
+
 def limit_gains(plants: Plants, control: Controllers) -> Array:
     """Return the velocity gain from which on the closed loop is unstable.
 
@@ -133,18 +148,12 @@ def limit_gains(plants: Plants, control: Controllers) -> Array:
         unstable with the smallest gain that is tried, infinite if none up to the largest makes it
         so. Sampled loops are taken exactly, with hold and delays.
     """
-    if control.sampled:
-        plant: Any = sampled(plants)
-    else:
-        delay = float(plants.points[0].axis.parameters.transducer.delay)
-        plant = delayed_output(systems(plants), "scale_reading", delay, _PADE)
+    plant = _closable(plants, control)
     still = closed_matrices(plant, control.with_gains({"velocity_gain": 0.0}))
     slope = closed_matrices(plant, control.with_gains({"velocity_gain": 1.0})) - still
 
     def _stable(gains: Array) -> NDArray[np.bool_]:
-        roots = np.linalg.eigvals(still + gains[:, None, None] * slope)
-        outermost = np.max(np.abs(roots) - 1.0 if control.sampled else roots.real, axis=1)
-        return np.asarray(outermost < 0.0)
+        return _are_stable(still + gains[:, None, None] * slope, control)
 
     n = len(still)
     fine = np.array([_stable(np.full(n, gain)) for gain in _GAINS])
@@ -187,7 +196,7 @@ def least_dynamic_stiffness(plants: Plants, control: Controllers) -> Array:
     command = -(seen * found.thrust[:, :, 0] + pressure * pushed) / (1.0 + loop)
     deflection = np.abs(found.thrust[:, :, 3] + found.position * command)
     least = 1.0 / np.max(deflection, axis=1)
-    stable = limit_gains(plants, control) > np.asarray(control.numbers.K_v)
+    stable = _are_stable(closed_matrices(_closable(plants, control), control), control)
     return np.where(stable, least, np.nan)
 
 

@@ -20,7 +20,7 @@ from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.linear.family import HighestGain, LoopFamily
 from servosim.linear.margins import Margins
-from servosim.linear.points import CONDITIONS, Point, envelope_points
+from servosim.linear.points import CONDITIONS, Point, corner_in_words, envelope_points
 
 __all__ = [
     "FIGURES",
@@ -35,6 +35,7 @@ __all__ = [
 Flags = NDArray[np.bool_]
 
 _CHUNK = 128  # points whose responses are in work at once
+_CYCLIC = 0.05  # dB by the slope of the scale: less is not worth a word
 _CUTS = {"command": "the valve's command", "position": "the position error"}
 FIGURES = {  # name: words, unit, frequency, whether the largest is the worst
     "gain_margin": ("gain margin", "ratio", "gain_frequency", False),
@@ -44,12 +45,6 @@ FIGURES = {  # name: words, unit, frequency, whether the largest is the worst
     "maximum_sensitivity": ("maximum sensitivity", "ratio", "sensitivity_frequency", True),
     "bandwidth": ("bandwidth", "rad/s", "", False),
     "resonance_peak": ("resonance peak", "ratio", "resonance_frequency", True),
-}
-_CORNER_WORDS = {
-    "workpiece_mass": ("workpiece", "kg"),
-    "temperature": ("oil at", "degC"),
-    "free_air": ("air", "%"),
-    "supply_pressure": ("supply", "bar"),
 }
 NULL_SAYS_NOTHING = (
     "at null of an overlapped valve the flow gain is near zero, margins there mean nothing"
@@ -193,10 +188,46 @@ class EnvelopeMargins:
                 f"{len(self.refused)} points have no steady state, the first "
                 f"{point_in_words(point)}: {reason}"
             )
+        found += [note for note in [cyclic_note(self.points)] if note]
         noted = [p for p in self.points if p.note]
         if noted:
             found.append(f"{len(noted)} of {n} points differ from what was asked: {noted[0].note}")
         return tuple(found)
+
+
+def cyclic_note(points: Sequence[Point]) -> str:
+    """Return what the cyclic error of the scale takes off the gain margins of points at rest.
+
+    Within one period of the error the slope of the reading, and with it the gain of a loop at
+    rest, goes from ``1 - 2 pi e_c/lambda`` to ``1 + 2 pi e_c/lambda``; a point stands somewhere.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        The points.
+
+    Returns
+    -------
+    str
+        A sentence; empty if the points stand where the slope is greatest, or it hardly changes.
+    """
+    least, slope, period = np.inf, 0.0, 0.0
+    for p in points:
+        t = p.axis.file.transducer
+        if p.velocity != 0.0 or t.cyclic_error == 0.0:
+            continue
+        slope, period = 2.0 * np.pi * t.cyclic_error / t.cyclic_period, t.cyclic_period
+        least = min(least, slope * np.cos(2.0 * np.pi * p.position / period + t.cyclic_phase))
+    if not least < slope:
+        return ""
+    lost = 20.0 * np.log10((1.0 + slope) / max(1.0 + least, 1e-3))
+    if lost < _CYCLIC:
+        return ""
+    return (
+        f"by the cyclic error of the scale the gain of a loop at rest is up to {100.0 * slope:.3g} "
+        f"% greater or less, by the place within {shown(period, 'um')}: points at rest have up to "
+        f"{lost:.2g} dB less gain margin elsewhere in this period than here"
+    )
 
 
 def point_in_words(point: Point) -> str:
@@ -224,12 +255,7 @@ def point_in_words(point: Point) -> str:
     parts = [f"at {shown(point.position, 'mm')}, {condition}"]
     if point.thrust != 0.0 and point.condition != "null":
         parts.append(f"thrust {shown(point.thrust, 'N')}")
-    corner = [
-        f"{_CORNER_WORDS[key][0]} {shown(value, _CORNER_WORDS[key][1])}"
-        for key, value in point.corner.items()
-        if key in _CORNER_WORDS
-    ]
-    return ", ".join([*parts, *corner]) + ("" if corner else ", all else as in the file")
+    return ", ".join([*parts, corner_in_words(point.corner) or "all else as in the file"])
 
 
 def _in_words(

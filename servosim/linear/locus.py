@@ -67,6 +67,30 @@ class Locus:
     limit_frequency: float
 
     @property
+    def ranges(self) -> tuple[tuple[float, float], ...]:
+        """Ranges of the velocity gain in which the loop is stable [1/s], none or more.
+
+        The first may begin at zero, the last may end at infinity.
+        """
+        from_the_start = self.limit == (self.limits[0] if self.limits else np.inf)
+        ends = ((0.0,) if from_the_start else ()) + self.limits
+        ends += (np.inf,) if len(ends) % 2 else ()
+        return tuple(zip(ends[::2], ends[1::2], strict=True))
+
+    @property
+    def sentence(self) -> str:
+        """Which velocity gains are stable, such as "stable up to 34.2 1/s"."""
+        parts = []
+        for low, high in self.ranges:
+            if high == np.inf:
+                parts.append(f"above {low:.4g} 1/s" if low > 0.0 else "with any gain")
+            else:
+                parts.append(
+                    (f"from {low:.4g} 1/s to" if low > 0.0 else "up to") + f" {high:.4g} 1/s"
+                )
+        return f"stable {' and '.join(parts)}" if parts else "no gain is stable"
+
+    @property
     def continuous_poles(self) -> ComplexArray:
         """Poles as s [1/s]; of a sampled loop log(z)/T, minus infinity for a pole z = 0."""
         if self.form == "continuous":

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from servosim._block_faults import shown
 from servosim._equations import nothing_held
 from servosim._record import layout_of, record
 from servosim.axis import Axis
@@ -27,6 +28,12 @@ _CORNER_KEYS = {
     "temperature": "oil.temperature",
     "free_air": "oil.free_air",
     "supply_pressure": "supply.pressure",
+}
+CORNER_WORDS = {
+    "workpiece_mass": ("workpiece", "kg"),
+    "temperature": ("oil at", "degC"),
+    "free_air": ("air", "%"),
+    "supply_pressure": ("supply", "bar"),
 }
 _NOTHING: Mapping[str, float] = MappingProxyType({})
 
@@ -254,14 +261,31 @@ def envelope_corners(
     return tuple(found)
 
 
+def corner_in_words(corner: Mapping[str, float]) -> str:
+    """Return the values of a corner in words.
+
+    Parameters
+    ----------
+    corner : mapping of str to float
+        Keys of the envelope and values [SI]; others are left out.
+
+    Returns
+    -------
+    str
+        Such as "oil at 25 degC, supply 130 bar"; empty if nothing differs from the file.
+    """
+    known = [(CORNER_WORDS[key], value) for key, value in corner.items() if key in CORNER_WORDS]
+    return ", ".join(f"{words} {shown(value, unit)}" for (words, unit), value in known)
+
+
 def _in_corner(axis: Axis, corner: Mapping[str, float]) -> Axis:
     """Return the axis with the values of a corner; faults say that it is one."""
     try:
         return axis.replace({_CORNER_KEYS[key]: value for key, value in corner.items()})
     except ParameterError as error:
-        place = ", ".join(f"{key} {value:.6g}" for key, value in corner.items())
+        place = corner_in_words(corner)
         raise ParameterError(
-            replace(fault, what=f"in a corner of the envelope ({place}, SI): {fault.what}")
+            replace(fault, what=f"in a corner of [envelope] ({place}): {fault.what}")
             for fault in error.faults
         ) from None
 

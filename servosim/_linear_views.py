@@ -29,6 +29,7 @@ from servosim._linear_panels import (
 from servosim.units import convert
 
 _ON_THE_LIMIT = 1e-9  # of the frequencies shown: a pole that counts as on the axis
+_FLAT = 1e-6  # of its value: a curve that changes less is level
 _DAMPING = (0.1, 0.2, 0.4, 0.7)
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _COLOURS = (BLUE, VERMILION, BLACK, PURPLE, ORANGE, SKY)
@@ -272,6 +273,8 @@ def plot_along_stroke(
             ax.plot([x[k]], [y[k]], color=colour, marker="o", ms=5, linestyle="none")
             size = f"lowest {float(y[k]):.3g} {shown}".rstrip() if y[k] > 0.0 else "none"
             text = f"{label}, {size} at {float(x[k]):.0f} mm"
+            if np.isfinite(y).all() and np.ptp(y) <= _FLAT * abs(y[k]):
+                text = f"{label}, {size}".replace("lowest ", "")
         ax.plot(x, y, color=colour, linestyle=style, linewidth=1.5, label=text)
     if math.isfinite(present):
         level = float(convert(present, unit))

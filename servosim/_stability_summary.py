@@ -30,6 +30,7 @@ from servosim.stability import Stability
 
 _MOST_ROWS = 11
 _MOST_UNSTABLE = 4
+_LEVEL = 1e-6  # of a frequency that is the same along the stroke
 _NOTHING = 1e-13  # m, of a share of the error at rest: less is rounding
 _SMOOTHED = (
     "stribeck friction has its jump at standstill smoothed, and the smoothed slope damps the spool "
@@ -268,16 +269,12 @@ def _worst_lines(envelope: EnvelopeMargins) -> list[str]:
                 continue
             told.add((value, worst.index))
             at = number(worst.frequency, "rad/s") if worst.frequency > 0.0 else "-"
-            rows.append((_words(figure), title, value, at))
+            rows.append((figure.replace("_", " "), title, value, at))
             places.append(point_in_words(envelope.points[worst.index]))
     lines = []
     for line, place in zip(columns(rows, left=(0, 1)), places, strict=True):
         lines += [line, *wrapped(place, "      ")]
     return lines
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
 
 
 def stroke_lines(found: Stability) -> list[str]:
@@ -297,7 +294,8 @@ def stroke_lines(found: Stability) -> list[str]:
     n = len(along.position)
     chosen = set(np.linspace(0, n - 1, min(n, _MOST_ROWS)).round().astype(int).tolist())
     lowest = int(np.argmin(along.omega_exact))
-    chosen.add(lowest)
+    level = bool(np.ptp(along.omega_exact) <= _LEVEL * along.omega_exact[lowest])
+    chosen |= set() if level else {lowest}
     head = ("along the stroke", "frequency", "formula", "damping", "formula", "largest gain",
             "2 zeta omega", "")  # fmt: skip
     rows: list[Sequence[str]] = [head]
@@ -311,13 +309,13 @@ def stroke_lines(found: Stability) -> list[str]:
                 number(float(along.zeta_closed[k]), "1"),
                 _gain(float(along.limit_exact[k])),
                 number(float(along.limit_closed[k]), "1/s"),
-                "lowest frequency" if k == lowest else "",
+                "lowest frequency" if k == lowest and not level else "",
             )
         )
     where = "spool centred" if along.condition == "null" else "lands just open"
     soft = number(along.softest_closed, "m")
-    note = f"{where}; by the formula the frequency is lowest at {soft}"
-    lines = [*columns(rows, "", left=(0, 7)), f"  {note}"]
+    note = "the same everywhere" if level else f"by the formula the frequency is lowest at {soft}"
+    lines = [*columns(rows, "", left=(0, 7)), f"  {where}; {note}"]
     if bool(np.any(along.limit_exact[sorted(chosen)] <= 0.0)):
         lines += wrapped(_NO_GAIN, "  ")
     return lines

@@ -219,6 +219,14 @@ class TestExactNumbers:
         give = abs(figures["thrust_deflection"].value)
         assert found["load error"].exact == pytest.approx(give, rel=0.01)
 
+    def test_cyclic_error_of_the_scale_is_noted_where_it_acts(self):
+        """The slope of the reading is 1 + 2 pi 0.2/20 at 350 mm, a whole number of periods."""
+        said = "makes the slope of its reading 1.063 at this place"
+        assert any(said in note for note in compare(TABLE, 0.35, reasons=False).notes)
+        # a quarter of a period farther the error has no slope
+        at = compare(TABLE, 0.350005, reasons=False)
+        assert not any("cyclic" in note for note in at.notes)
+
     def test_dynamic_stiffness_of_a_loop_that_is_stable_between_two_gains_only(self):
         """At the end of the stroke the demonstration axis is stable from some 77 to 158 1/s."""
         found = plants(

@@ -9,7 +9,9 @@ from numpy.testing import assert_allclose
 
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
+from servosim.linear.family import LoopFamily
 from servosim.linear.linearised import linearise
+from servosim.linear.points import Point
 from servosim.linear.sampling import state_scales
 from servosim.simulate import simulate
 
@@ -302,6 +304,27 @@ class TestSystems:
         for how in ({"velocity": 0.02}, {"friction": "viscous"}):
             assert RIG.linearise(position=0.1, **how).notes == ()
 
+    def test_cyclic_error_at_rest_is_said(self):
+        """Slope of the reading 1 + 2 pi 0.2/20 at whole periods; the loop ends where it reads r."""
+        at = TABLE.linearise(position=0.4)
+        slope = 1.0 + 0.02 * np.pi
+        end = at.closed_loop["position", "reference_position"](1e-6j).real
+        assert end == pytest.approx(1.0 / slope, rel=1e-6)
+        (note,) = [note for note in at.notes if "cyclic error" in note]
+        assert f"{slope:.4g} at this place" in note and f"by {1.0 / slope:.4g} of it" in note
+        # a quarter of a period further the error is level; in motion period after period passes
+        for how in ({"position": 0.400005}, {"position": 0.4, "velocity": 0.02}):
+            assert not any("cyclic" in note for note in TABLE.linearise(**how).notes)
+
+    def test_margins_of_sampled_loops_by_their_responses(self):
+        """The control library's margins of a sampled loop's response are those of the family."""
+        loop = TABLE.linearise(position=0.4).sampled_position_loop
+        omega = np.geomspace(1.0, 3000.0, 3000)
+        gain, phase, *_ = control.margin(control.frequency_response(loop, omega))
+        own = LoopFamily(TABLE, [Point(TABLE, 0.4)]).margins(peaks=False)[1]
+        assert gain == pytest.approx(own.gain_margin[0], rel=1e-4)
+        assert np.radians(phase) == pytest.approx(own.phase_margin[0], rel=1e-4)
+
 
 class TestRefusals:
     @pytest.mark.parametrize(
@@ -314,6 +337,7 @@ class TestRefusals:
             ({"position": 0.3, "lock": "half"}, "neither"),
             ({"position": 0.3, "delay_order": 40}, "choose 0 to 10"),
             ({"position": "3 bar"}, "bar"),
+            ({"position": 0.3, "velocity": np.nan}, "velocity nan isn't a finite number"),
         ],
     )
     def test_what_is_not_there(self, how, text):

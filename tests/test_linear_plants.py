@@ -174,7 +174,7 @@ class TestMany:
             Point(TABLE, 0.3, 5.0),
             Point(TABLE, 0.3, thrust=1e5),
             Point(TABLE, 0.3, 0.01, friction="presliding"),
-            Point(TABLE, 0.3, math.nan),
+            Point(TABLE, 0.3, math.nan, condition="rapid"),
             Point(TABLE, 0.3, thrust=math.nan),
             Point(TABLE, 0.3, normal_thrust=math.inf),
             Point(TABLE, 0.4),

@@ -250,6 +250,15 @@ class TestAlongStroke:
         assert ax.get_xlabel() == "position of the table [mm]"
         assert ax.get_xlim() == (0.0, 800.0)
 
+    def test_a_level_curve_is_lowest_nowhere(self):
+        ax = drawn.plot_along_stroke(self.x, {"exact": np.full(41, 150.0)}, "natural_frequency")
+        assert line(ax, "exact, 23.9 Hz").get_label() == "exact, 23.9 Hz"
+
+    def test_a_gain_that_does_not_exist(self):
+        values = np.where(self.x > 0.0, 30.0, 0.0)
+        ax = drawn.plot_along_stroke(self.x, {"limit": values}, "gain_limit")
+        assert line(ax, "limit").get_label() == "limit, none at 0 mm"
+
     @pytest.mark.parametrize("quantity", ["damping", "gain_limit"])
     def test_other_quantities_in_their_own_unit(self, quantity):
         values = np.full(41, 0.25)

@@ -156,6 +156,13 @@ class TestText:
         assert any(r.startswith("0 mm ") and " none " in r for r in rows)
         assert any(r.startswith("none: the loop is unstable already") for r in rows)
 
+    def test_a_frequency_that_is_the_same_everywhere_has_no_lowest(self, found):
+        level = np.full_like(found.stroke.omega_exact, 90.0)
+        along = dataclasses.replace(found.stroke, omega_exact=level)
+        lines = _stability_summary.stroke_lines(dataclasses.replace(found, stroke=along))
+        assert not any("lowest" in one for one in lines)
+        assert any(one.endswith("; the same everywhere") for one in lines)
+
     def test_rounding_in_a_share_of_the_error_is_nothing(self, found):
         share = dataclasses.replace(found.resting.shares[0], value=-1.2e-21, offset=True)
         resting = dataclasses.replace(found.resting, shares=(share,))

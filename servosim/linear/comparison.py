@@ -25,11 +25,12 @@ from servosim.linear._reasons import AGREES, WORTH_NAMING, Reason, deviation, re
 from servosim.linear._textbook_numbers import textbook
 from servosim.linear.controllers import controllers
 from servosim.linear.plants import plants
-from servosim.linear.points import condition_points
+from servosim.linear.points import Point, condition_points, cyclic_slope
 
 Array = NDArray[np.float64]
 
 _NONE = "its loop is unstable with this gain or the axis lacks what it begins with"
+_CYCLIC = 1e-3  # of the slope of the scale: less is not worth a word
 _FORCE_SHARE = 0.01  # of the piston's force, where the file has no thrust along the axis
 
 
@@ -250,6 +251,12 @@ def _notes(n: Numbers, overlapped: bool) -> tuple[str, ...]:
         taken = "frequency, damping, limit and stiffness are taken with the lands just open"
         why = "at null the overlap leaves so little flow gain that numbers there say nothing"
         notes.append(f"{taken}: {why} about the loop" if overlapped else taken)
+    slope, _ = cyclic_slope(Point(n.axis, n.position))
+    if n.condition == "null" and abs(slope) > _CYCLIC:
+        notes.append(
+            f"the cyclic error of the scale makes the slope of its reading {1.0 + slope:.4g} at "
+            "this place; stiffness and largest gain are exact with it"
+        )
     if n.axis.parameters.controller.K_i > 0.0:
         notes.append(
             "errors and static stiffness are those of the loop without its integral, which takes "

@@ -20,7 +20,13 @@ from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.linear.family import HighestGain, LoopFamily
 from servosim.linear.margins import Margins
-from servosim.linear.points import CONDITIONS, Point, corner_in_words, envelope_points
+from servosim.linear.points import (
+    CONDITIONS,
+    Point,
+    corner_in_words,
+    cyclic_slope,
+    envelope_points,
+)
 
 __all__ = [
     "FIGURES",
@@ -211,18 +217,16 @@ def cyclic_note(points: Sequence[Point]) -> str:
     str
         A sentence; empty if the points stand where the slope is greatest, or it hardly changes.
     """
-    least, slope, period = np.inf, 0.0, 0.0
-    for p in points:
-        t = p.axis.file.transducer
-        if p.velocity != 0.0 or t.cyclic_error == 0.0:
-            continue
-        slope, period = 2.0 * np.pi * t.cyclic_error / t.cyclic_period, t.cyclic_period
-        least = min(least, slope * np.cos(2.0 * np.pi * p.position / period + t.cyclic_phase))
-    if not least < slope:
+    slopes = [(*cyclic_slope(p), p) for p in points]
+    here, slope, point = min(
+        ((here, most, p) for here, most, p in slopes if most > 0.0),
+        default=(0.0, 0.0, None),
+        key=lambda one: one[0] - one[1],
+    )
+    lost = 20.0 * np.log10((1.0 + slope) / max(1.0 + here, 1e-3))
+    if point is None or lost < _CYCLIC:
         return ""
-    lost = 20.0 * np.log10((1.0 + slope) / max(1.0 + least, 1e-3))
-    if lost < _CYCLIC:
-        return ""
+    period = point.axis.file.transducer.cyclic_period
     return (
         f"by the cyclic error of the scale the gain of a loop at rest is up to {100.0 * slope:.3g} "
         f"% greater or less, by the place within {shown(period, 'um')}: points at rest have up to "

@@ -28,7 +28,7 @@ from servosim.linear.loops import (
 )
 from servosim.linear.nonlinear import Nonlinear, nonlinear_loop, nonlinear_plant
 from servosim.linear.plants import INPUTS, OUTPUTS, Plants, plants
-from servosim.linear.points import Point
+from servosim.linear.points import Point, cyclic_slope
 from servosim.linear.sampling import sampled
 
 _CHANGES = {
@@ -37,6 +37,7 @@ _CHANGES = {
     "mass": "table.workpiece_mass",
     "supply_pressure": "supply.pressure",
 }
+_CYCLIC = 1e-3  # of the slope of the scale: less is not worth a word
 _MOST_ORDER = 10  # a Pade approximation of higher order has coefficients without digits left
 
 
@@ -51,6 +52,10 @@ class Linearised:
     hold the law behind its samples; half a period of hold, the computing delay and the transport
     delay of the scale are left out (``delay_order`` zero) or stand there as Pade approximations of
     that order. The sampled systems hold all three exactly.
+
+    ``control.margin`` goes by polynomials, in which a sampled loop of this order has no digits left
+    near z = 1: hand it a frequency response, ``control.margin(control.frequency_response(loop,
+    omega))``, or ask :class:`servosim.linear.family.LoopFamily`.
 
     Attributes
     ----------
@@ -93,6 +98,14 @@ class Linearised:
                 "nothing about the axis in motion"
             )
         point = self.point
+        slope, _ = cyclic_slope(point)
+        if abs(slope) > _CYCLIC:
+            found.append(
+                f"the cyclic error of the scale makes the slope of its reading {1.0 + slope:.4g} "
+                "at this place and for motions far smaller than its period, so that the closed loop "
+                f"follows a reference by {1.0 / (1.0 + slope):.4g} of it; for larger ones set "
+                "[transducer] cyclic_error to zero"
+            )
         smoothed = point.axis.file.table.friction == "stribeck" and point.friction == "sliding"
         if smoothed and point.velocity == 0.0:
             found.append(

@@ -157,10 +157,10 @@ def _wrong(point: Point) -> str:
         return f"position {position:g} m lies outside the stroke of {stroke:g} m"
     if math.isnan(point.thrust):
         return "no thrust makes the spool rest in its centre"
-    if math.isnan(point.velocity):
+    if math.isnan(point.velocity) and point.condition:
         return (
             "valve, supply and load give no steady motion in this direction "
-            f"under this condition ({point.condition or 'none'})"
+            f"under this condition ({point.condition})"
         )
     for name in ("velocity", "thrust", "normal_thrust"):
         if not math.isfinite(getattr(point, name)):

@@ -261,6 +261,28 @@ def envelope_corners(
     return tuple(found)
 
 
+def cyclic_slope(point: Point) -> tuple[float, float]:
+    """Return what the cyclic error of the scale adds to the slope of the reading at a point.
+
+    Parameters
+    ----------
+    point : Point
+        The point.
+
+    Returns
+    -------
+    here, most : float
+        ``2 pi e_c/lambda cos(2 pi x/lambda + phi)`` [-] there, and the most within a period; both
+        zero in motion, which passes period after period.
+    """
+    t = point.axis.file.transducer
+    if point.velocity != 0.0 or t.cyclic_error == 0.0:
+        return 0.0, 0.0
+    wave = 2.0 * math.pi / t.cyclic_period
+    most = t.cyclic_error * wave
+    return most * math.cos(wave * point.position + t.cyclic_phase), most
+
+
 def corner_in_words(corner: Mapping[str, float]) -> str:
     """Return the values of a corner in words.
 

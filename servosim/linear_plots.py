@@ -99,11 +99,23 @@ def plot_stability(found: Stability, kind: str = "page") -> Figure:
         size = {"stroke": (12.0, 4.2), "bode": (8.0, 7.0), "nyquist": (7.2, 7.0)}
         figure = Figure(figsize=size.get(kind, (8.6, 6.0)), layout="constrained")
         draws[kind](figure, figure.add_gridspec(1, 1)[0], found)
-    point = found.loops.points[found.loops.shown]
-    about = f"{_friction(point.friction)} friction, loop {point_in_words(point)}"
-    lines = textwrap.wrap(about, _WIDE if kind in ("page", "stroke") else _NARROW)
+    lines = textwrap.wrap(_about(found, kind), _WIDE if kind in ("page", "stroke") else _NARROW)
     figure.suptitle("\n".join([found.axis.file.title, *lines]), fontsize="medium")
     return figure
+
+
+def _about(found: Stability, kind: str) -> str:
+    """Return in words where what is drawn holds."""
+    point = found.loops.points[found.loops.shown]
+    where = f"loop {point_in_words(point)}"
+    if kind == "envelope":
+        where = (
+            f"{len(found.envelope.points)} points of the envelope, the lesser margin of both cuts"
+        )
+    elif kind == "stroke":
+        valve = "spool centred" if found.stroke.condition == "null" else "lands just open"
+        where = f"{valve}, all else as in the file"
+    return f"{_friction(point.friction)} friction, {where}"
 
 
 def _friction(kind: str) -> str:

@@ -357,6 +357,17 @@ class TestOutput:
         with pytest.raises(servosim.ParameterError, match="no plot is called 'bodes'"):
             drawn.plot_stability(found, "bodes")
 
+    def test_title_says_where_the_drawing_holds(self, found):
+        """Margins of the envelope and curves along the stroke are not those of one position."""
+        titles = {
+            kind: " ".join(drawn.plot_stability(found, kind).get_suptitle().split())
+            for kind in ("nyquist", "stroke", "envelope")
+        }
+        assert "loop at 400 mm" in titles["nyquist"]
+        assert f"{len(found.envelope.points)} points of the envelope" in titles["envelope"]
+        assert "spool centred, all else as in the file" in titles["stroke"]
+        assert not any("400 mm" in titles[kind] for kind in ("stroke", "envelope"))
+
     def test_figure_is_written(self, asked, tmp_path):
         page = tmp_path / "nyquist.svg"
         said = run(DEMO, "--figure", page, "--kind", "nyquist").stderr

@@ -102,8 +102,8 @@ class Linearised:
         if abs(slope) > _CYCLIC:
             found.append(
                 f"the cyclic error of the scale makes the slope of its reading {1.0 + slope:.4g} "
-                "at this place and for motions far smaller than its period, so that the closed loop "
-                f"follows a reference by {1.0 / (1.0 + slope):.4g} of it; for larger ones set "
+                "at this place and for motions far smaller than its period, so that the closed "
+                f"loop follows a reference by {1.0 / (1.0 + slope):.4g} of it; for larger ones set "
                 "[transducer] cyclic_error to zero"
             )
         smoothed = point.axis.file.table.friction == "stribeck" and point.friction == "sliding"

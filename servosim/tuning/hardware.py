@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -184,6 +186,8 @@ class Workshop:
         The proposed values [SI].
     delay : float
         Time by which the file's move is longer than the short one [s].
+    moves : list of int
+        Moves of each search, noted down as it ends.
     """
 
     axis: Axis
@@ -194,6 +198,7 @@ class Workshop:
     found: Found
     changes: Mapping[str, Any]
     delay: float
+    moves: list[int] = field(default_factory=list)
 
     def rank(
         self, tell: Callable[[str, int, int], Any]
@@ -212,9 +217,19 @@ class Workshop:
         again = self._tried(Option("as it is", {}), usual, begun, self.effort.hardware)
         reference = min(usual, again, key=_rank)
         tried = []
-        for k, option in enumerate(options, 1):
-            tell("hardware", k, len(options) + 1)
-            tried.append(self._tried(option, reference, begun, self.effort.hardware))
+        with ThreadPoolExecutor(max_workers=self.search.bench.workers) as pool:
+            try:
+                # side by side: while one runs its moves, another has its margins computed
+                one = partial(
+                    self._tried, usual=reference, begun=begun, generations=self.effort.hardware
+                )
+                for k, change in enumerate(pool.map(one, options), 1):
+                    tell("hardware", k, len(options) + 1)
+                    tried.append(change)
+            except BaseException:
+                pool.shutdown(cancel_futures=True)
+                raise
+        self.search.bench.moves += sum(self.moves)
         tell("hardware", len(options) + 1, len(options) + 1)
         return replace(reference, saved=abs(again.saved)), tuple(sorted(tried, key=_rank))
 
@@ -263,14 +278,13 @@ class Workshop:
         effort = replace(
             self.effort, population=_POPULATION, cases=len(cases), generations=generations
         )
-        bench = Bench(short_axis(axis, SLOWEST), self.search.bench.workers)
+        bench = Bench(short_axis(axis, SLOWEST), self.search.bench.workers if usual is None else 1)
         search = Search(axis, demands, effort, bench, cases, loops, seed, 1.0,
                         list(range(len(cases))))  # fmt: skip
         wide = replace(stage, velocity_gain=max(stage.velocity_gain, before.velocity_gain))
         scaled = [
             _lagged(_scaled(one, before, stage), one, self.axis, axis) for one in begun[:_SCALED]
         ]
-        [_lagged(one, one, self.axis, axis) for one in begun]
         ended = search.improve(
             search.begin(
                 wide,
@@ -279,7 +293,7 @@ class Workshop:
                 known=[*begun[:1], *scaled, *begun[1:]],
             )
         )
-        self.search.bench.moves += bench.moves
+        self.moves.append(bench.moves)
         if usual is None:
             begun[:] = [ended.changes] + [
                 changes_of(ended.unknowns, one, ended.fixed) for one in ended.population

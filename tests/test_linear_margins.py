@@ -311,3 +311,72 @@ class TestFaults:
     def test_frequencies(self, grid):
         with pytest.raises(ParameterError, match="growing, positive frequencies"):
             margins(np.ones((1, 3)), grid, stable=[True])
+
+
+class TestBetweenFrequencies:
+    """Pairs of crossings that no frequency of the grid tells of."""
+
+    def test_a_peak_that_just_passes_one(self):
+        """Third-order loop whose resonance rises to 1.02 between two frequencies."""
+        zeta = 0.005
+        size = np.poly1d([1.0, 0.0, 4.0 * zeta**2 - 2.0, 0.0, 1.0, 0.0, 0.0])  # |s (s2 + 2zs + 1)|2
+        places = np.linspace(0.99, 1.01, 200001)
+        K = 1.02 * np.sqrt(np.min(size(places)))
+
+        def loop(w, rows=None):
+            return K / (1j * w * (1.0 - w * w + 2j * zeta * w))
+
+        grid = np.concatenate(
+            [np.geomspace(1e-3, 0.99, 40), [0.998, 1.003], np.geomspace(1.02, 90)]
+        )
+        assert not np.any(np.abs(loop(grid[(grid > 0.1)])) >= 1.0)
+        found = margins(loop(grid)[None], grid, loop, stable=[True])
+        # |L| = 1 is a polynomial in w; the phase margin is the least of its roots
+        roots = (size - K * K).roots
+        roots = np.sort(roots[(np.abs(roots.imag) < 1e-9) & (roots.real > 0.0)].real)
+        assert len(roots) == 3
+        turns = np.abs(np.angle(-loop(roots)))
+        assert found.phase_margin[0] == pytest.approx(np.min(turns), rel=1e-6)
+        assert found.phase_frequency[0] == pytest.approx(roots[np.argmin(turns)], rel=1e-6)
+        delays = np.mod(np.angle(-loop(roots)), 2.0 * np.pi) / roots
+        assert found.delay_margin[0] == pytest.approx(np.min(delays), rel=1e-6)
+
+    def test_a_notch_that_just_falls_below_one(self):
+        """In x = log w the size is exp((x - x0)^2 - d): one at x0 -+ sqrt(d)."""
+        d, middle = 1e-4, np.log(10.3)
+
+        def loop(w, rows=None):
+            x = np.log(w) - middle
+            return np.exp(x * x - d + 1j * (np.pi - 1.0 - x))
+
+        grid = np.geomspace(1.0, 100.0, 25)
+        assert np.all(np.abs(loop(grid)) > 1.0)
+        found = margins(loop(grid)[None], grid, loop, stable=[True], peaks=False)
+        assert found.phase_margin[0] == pytest.approx(1.0 - np.sqrt(d), rel=1e-6)
+
+    @pytest.mark.parametrize("side", [1.0, -1.0])
+    def test_a_bend_that_just_passes_180_degrees(self, side):
+        """The imaginary part is ((x - x0)^2 - d) of one sign but near x0, the real one -0.5 + x."""
+        d, middle = 1e-4, np.log(10.5)
+
+        def loop(w, rows=None):
+            x = np.log(w) - middle
+            return -0.5 + 0.1 * x + 1j * side * (x * x - d)
+
+        grid = np.geomspace(8.0, 13.0, 9)
+        assert len(set(np.sign(loop(grid).imag))) == 1
+        found = margins(loop(grid)[None], grid, loop, stable=[True], peaks=False)
+        assert found.gain_margin[0] == pytest.approx(1.0 / (0.5 + 0.1 * np.sqrt(d)), rel=1e-6)
+        assert np.log(found.gain_frequency[0]) == pytest.approx(middle - np.sqrt(d), rel=1e-6)
+
+    def test_nothing_is_found_where_a_peak_stays_below(self):
+        zeta = 0.005
+
+        def loop(w, rows=None):
+            return 0.98 * 2.0 * zeta / (1j * w * (1.0 - w * w + 2j * zeta * w))
+
+        grid = np.concatenate(
+            [np.geomspace(1e-3, 0.99, 40), [0.998, 1.003], np.geomspace(1.02, 90)]
+        )
+        found = margins(loop(grid)[None], grid, loop, stable=[True])
+        assert found.phase_frequency[0] == pytest.approx(0.98 * 2.0 * zeta, rel=1e-3)

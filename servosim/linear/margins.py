@@ -29,6 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import elementwise
 
 from servosim.errors import ParameterError
+from servosim.linear._hidden_crossings import hidden_crossings
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -285,6 +286,11 @@ def _crossings(
     rows = np.concatenate([f[0] for f in found])
     places = np.concatenate([f[1] for f in found])
     kinds = np.repeat(np.arange(3), [len(f[0]) for f in found])
+    x = np.log(w)
+    hidden = hidden_crossings(L, x, evaluate, (GAIN, PHASE))
+    first = np.concatenate([x[rows, places], hidden[2]])
+    last = np.concatenate([x[rows, places + 1], hidden[3]])
+    rows, kinds = np.concatenate([rows, hidden[0]]), np.concatenate([kinds, hidden[1]])
     if not len(rows):
         return rows, kinds, np.zeros(0), np.zeros(0, dtype=complex)
     limit = np.log(_HALF_POWER * rest[rows])
@@ -296,8 +302,6 @@ def _crossings(
         turned = value.imag / np.abs(value)
         return np.where(kind == GAIN, log, np.where(kind == PHASE, turned, closed))
 
-    x = np.log(w)
-    first, last = x[rows, places], x[rows, places + 1]
     sought = elementwise.find_root(
         height,
         (first, last),

@@ -333,15 +333,11 @@ def _write_or_say(found: Tuned, output: str | None, figure: str | None) -> int:
 
 
 def _write_file(found: Tuned, path: str) -> None:
-    """Write the tuned file; one that does not meet the demands says so in its head."""
+    """Write the tuned file; its head says where it holds, or that it doesn't meet the demands."""
+    from servosim._tune_summary import head_lines
     from servosim._whole_file import whole_file
 
-    text = found.text()
-    if not found.feasible:
-        words = found.failures or ("the tuning did not come to its end",)
-        head = ["# These values do NOT meet every demand of the tuning that wrote them:"]
-        head += [f"# - {' '.join(one.split())}" for one in words]
-        text = "\n".join([*head, "", text])
+    text = "\n".join([*head_lines(found), "", found.text()])
     with whole_file(Path(path)) as beside:
         beside.write_text(text, encoding="utf-8", newline="\n")
 

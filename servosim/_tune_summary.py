@@ -292,6 +292,34 @@ def stroke_lines(tuned: Tuned) -> list[str]:
     return lines
 
 
+def head_lines(tuned: Tuned) -> list[str]:
+    """Return what a tuned file says of itself in its first lines.
+
+    Parameters
+    ----------
+    tuned : Tuned
+        The result.
+
+    Returns
+    -------
+    list of str
+        Comments of TOML: what the values don't meet, where they hold, where the loop is unstable.
+    """
+    if not tuned.feasible:
+        words = tuned.failures or ("the tuning did not come to its end",)
+        lines = ["These values do NOT meet every demand of the tuning that wrote them:"]
+        lines += [f"- {' '.join(one.split())}" for one in words]
+    else:
+        lines = [f"Gains tuned by servosim {__version__}: calculated, not a release to run."]
+    if tuned.demands.stroke is not None:
+        low, high = (quantity_text(end, "mm") for end in tuned.demands.stroke)
+        lines.append(f"Margins and moves were demanded from {low} to {high} of the stroke.")
+    ringing = [quantity_text(one.position, "mm") for one in tuned.along_stroke if not one.stable]
+    if ringing:
+        lines.append(f"At {', '.join(ringing)} the linear loop is UNSTABLE.")
+    return [f"# {line}" for line in lines]
+
+
 def _gain(value: float) -> str:
     return f"{value:.4g} 1/s" if value > 0.0 else "none"
 

@@ -294,7 +294,9 @@ class TestOutput:
         said = run(DEMO, "--output", file, "--figure", page).stderr
         assert f"written: {file}" in said and f"written: {page}" in said and "beware" not in said
         assert page.read_bytes().startswith(b"\x89PNG")
-        text = file.read_text(encoding="utf-8")
+        head, text = file.read_text(encoding="utf-8").split("\n\n", 1)
+        assert head.startswith("# Gains tuned by servosim") and "not a release to run" in head
+        assert all(line.startswith("# ") for line in head.splitlines())
         # the same file with its comments, but for the value
         before = DEMO.read_text(encoding="utf-8").splitlines()
         differing = [(a, b) for a, b in zip(before, text.splitlines(), strict=True) if a != b]

@@ -5,13 +5,16 @@ from __future__ import annotations
 import difflib
 import os
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from servosim._terminal import (
-    FAILED,
     FIGURES,
+    AsJson,
+    AxisName,
+    SetValues,
     is_compiled,
     noting_interrupts,
     output_faults,
@@ -19,8 +22,9 @@ from servosim._terminal import (
     progress_bar,
     read_or_raise,
     speaking,
+    write_each,
 )
-from servosim.errors import Fault, ParameterError, ServosimError, UnitError
+from servosim.errors import Fault, ParameterError, UnitError
 
 if TYPE_CHECKING:
     from servosim.axis import Axis
@@ -31,15 +35,8 @@ _MOST_POSITIONS = 1001
 
 
 def stability(
-    file: Annotated[str, typer.Argument(metavar="FILE", help="Parameter file of the axis, TOML.")],
-    values: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="TABLE.KEY=VALUE",
-            help="A value in place of the file's, as the file would state it; may be repeated.",
-        ),
-    ] = None,
+    file: AxisName,
+    values: SetValues = None,
     position: Annotated[
         str | None,
         typer.Option(metavar="LENGTH", help="Where the table stands; else the move's target."),
@@ -48,9 +45,7 @@ def stability(
         int,
         typer.Option(metavar="NUMBER", help="Positions along the stroke for the envelope."),
     ] = 11,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
-    ] = False,
+    as_json: AsJson = False,
     figure: Annotated[
         str | None, typer.Option(metavar="PATH", help="Write plots: .png, .svg or .pdf.")
     ] = None,
@@ -73,7 +68,7 @@ def stability(
         found = _found(axis, at, positions, workers, not as_json)
         code = _tell(found, as_json)
         if figure is not None:
-            code = max(code, _write_or_say(found, kind, figure))
+            code = max(code, write_each([(figure, partial(_write_figure, found, kind))]))
     raise typer.Exit(code)
 
 
@@ -149,15 +144,9 @@ def _tell(found: Stability, as_json: bool) -> int:
     return 0
 
 
-def _write_or_say(found: Stability, kind: str, path: str) -> int:
-    """Write the figure; return 0, or 1 with a line on stderr if it could not be done."""
+def _write_figure(found: Stability, kind: str, path: str) -> None:
+    """Draw what was found on a page."""
     from servosim.linear_plots import plot_stability
     from servosim.plots import save_figure
 
-    try:
-        save_figure(plot_stability(found, kind), path)
-    except (OSError, ServosimError) as error:
-        typer.echo(f"not written: {error}", err=True)
-        return FAILED
-    typer.echo(f"written: {path}", err=True)
-    return 0
+    save_figure(plot_stability(found, kind), path)

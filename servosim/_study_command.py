@@ -14,6 +14,7 @@ from servosim._terminal import (
     DATA,
     FAILED,
     FIGURES,
+    AsJson,
     duration,
     is_compiled,
     noting_interrupts,
@@ -22,9 +23,10 @@ from servosim._terminal import (
     progress_bar,
     speaking,
     tell,
+    write_each,
     write_or_say,
 )
-from servosim.errors import Fault, ParameterError, ServosimError
+from servosim.errors import Fault, ParameterError
 
 if TYPE_CHECKING:
     from servosim.studies.plan import Plan
@@ -89,9 +91,7 @@ def study(
     worst: Annotated[
         str | None, typer.Option(metavar="NAME", help="List the worst cases of this figure.")
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
-    ] = False,
+    as_json: AsJson = False,
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Begin anew where the folder holds another study.")
     ] = False,
@@ -303,12 +303,4 @@ def _write_or_say(
 
         for path in figures:
             steps.append((path, lambda path: save_figure(plot_study(result, metrics), path)))
-    code = 0
-    for path, step in steps:
-        try:
-            step(path)
-            typer.echo(f"written: {path}", err=True)
-        except (OSError, ServosimError) as error:
-            typer.echo(f"not written: {error}", err=True)
-            code = FAILED
-    return code
+    return write_each(steps)

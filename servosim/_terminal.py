@@ -10,10 +10,10 @@ import json
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -28,6 +28,20 @@ FIGURES = (".png", ".svg", ".pdf")
 DATA = (".nc", ".csv")
 LARGEST_SEED = 2**31 - 1
 COMPILING = "compiling the kernels, once for this version on this machine"
+
+# arguments and options that several commands have
+AxisName = Annotated[str, typer.Argument(metavar="FILE", help="Parameter file of the axis, TOML.")]
+SetValues = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="TABLE.KEY=VALUE",
+        help="A value in place of the file's, as the file would state it; may be repeated.",
+    ),
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
+]
 
 
 @contextmanager
@@ -132,6 +146,30 @@ def seed_of(text: str | None) -> tuple[int | None, list[Fault]]:
         return int(text), []
     expected = f"a whole number from 0 to {LARGEST_SEED}"
     return None, [Fault("--seed", "", "", f"{text!r} is no seed", expected)]
+
+
+def write_each(steps: Iterable[tuple[str, Callable[[str], Any]]]) -> int:
+    """Write what was asked for, each file by its own step, and say which were written.
+
+    Parameters
+    ----------
+    steps : iterable of (str, callable)
+        Path, and what writes a file there.
+
+    Returns
+    -------
+    int
+        0, or ``FAILED`` with a line on stderr for each file that could not be written.
+    """
+    code = 0
+    for path, step in steps:
+        try:
+            step(path)
+            typer.echo(f"written: {path}", err=True)
+        except (OSError, ServosimError) as error:
+            typer.echo(f"not written: {error}", err=True)
+            code = FAILED
+    return code
 
 
 def duration(seconds: float) -> str:

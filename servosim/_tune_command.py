@@ -18,6 +18,9 @@ from servosim._terminal import (
     FAILED,
     FIGURES,
     INTERRUPTED,
+    AsJson,
+    AxisName,
+    SetValues,
     duration,
     is_compiled,
     noting_interrupts,
@@ -27,8 +30,9 @@ from servosim._terminal import (
     read_or_raise,
     seed_of,
     speaking,
+    write_each,
 )
-from servosim.errors import Fault, ParameterError, ServosimError, UnitError
+from servosim.errors import Fault, ParameterError, UnitError
 
 if TYPE_CHECKING:
     from servosim.axis import Axis
@@ -53,22 +57,13 @@ _EFFORTS: dict[str, dict[str, int]] = {
 
 
 def tune(
-    file: Annotated[str, typer.Argument(metavar="FILE", help="Parameter file of the axis, TOML.")],
-    values: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="TABLE.KEY=VALUE",
-            help="A value in place of the file's, as the file would state it; may be repeated.",
-        ),
-    ] = None,
+    file: AxisName,
+    values: SetValues = None,
     output: Annotated[
         str | None,
         typer.Option("--output", metavar="PATH", help="Write the file with its new values, .toml."),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
-    ] = False,
+    as_json: AsJson = False,
     figure: Annotated[
         str | None,
         typer.Option(metavar="PATH", help="Write a page of plots: .png, .svg or .pdf."),
@@ -319,14 +314,7 @@ def _write_or_say(found: Tuned, output: str | None, figure: str | None) -> int:
         steps.append((output, lambda path: _write_file(found, path)))
     if figure is not None:
         steps.append((figure, lambda path: _write_figure(found, path)))
-    code = 0
-    for path, step in steps:
-        try:
-            step(path)
-            typer.echo(f"written: {path}", err=True)
-        except (OSError, ServosimError) as error:
-            typer.echo(f"not written: {error}", err=True)
-            code = FAILED
+    code = write_each(steps)
     if output is not None and code == 0 and not found.feasible:
         typer.echo(f"beware: {output} does not meet every demand; its head says which", err=True)
     return code

@@ -18,6 +18,9 @@ from servosim._study_command import study
 from servosim._terminal import (
     DATA,
     FIGURES,
+    AsJson,
+    AxisName,
+    SetValues,
     noting_interrupts,
     output_faults,
     print_json,
@@ -45,16 +48,6 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-_File = Annotated[str, typer.Argument(metavar="FILE", help="Parameter file of the axis, TOML.")]
-_Set = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--set",
-        metavar="TABLE.KEY=VALUE",
-        help="A value in place of the file's, as the file would state it; may be repeated.",
-    ),
-]
-
 
 def main() -> None:
     """Run the command line."""
@@ -66,11 +59,9 @@ def main() -> None:
 
 @app.command()
 def move(
-    file: _File,
-    values: _Set = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object, SI units, and nothing else.")
-    ] = False,
+    file: AxisName,
+    values: SetValues = None,
+    as_json: AsJson = False,
     figure: Annotated[
         str | None,
         typer.Option(metavar="PATH", help="Write a figure of the move: .png, .svg or .pdf."),
@@ -107,7 +98,7 @@ def move(
 
 
 @app.command()
-def check(file: _File, values: _Set = None) -> None:
+def check(file: AxisName, values: SetValues = None) -> None:
     """Read a file and report every fault, or the numbers that follow from it."""
     with speaking():
         axis = _read(file, values, [])

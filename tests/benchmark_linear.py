@@ -28,12 +28,6 @@ from typing import Any
 import numpy as np
 
 FILE = Path(__file__).parent.parent / "params" / "tube_sheet_table.toml"
-KEYS = {
-    "workpiece_mass": "table.workpiece_mass",
-    "temperature": "oil.temperature",
-    "free_air": "oil.free_air",
-    "supply_pressure": "supply.pressure",
-}
 FIGURES = ("gain_margin", "phase_margin", "delay_margin", "maximum_sensitivity")
 # feedback with which the axis is stable over its whole envelope, friction damping nothing
 PRESSURE_FEEDBACK, HIGH_PASS = 0.1e-8, 40.0 * 2.0 * np.pi  # m/s over Pa, rad/s
@@ -139,7 +133,7 @@ def robustness(count: int) -> dict[str, Any]:
     import servosim
     from servosim.linear.envelope import envelope_margins
     from servosim.linear.family import LoopFamily
-    from servosim.linear.points import condition_points, envelope_points
+    from servosim.linear.points import CORNER_KEYS, condition_points, envelope_points
 
     axis = servosim.read_axis(FILE)
     feedback = {"k_p": PRESSURE_FEEDBACK, "omega_h": HIGH_PASS}
@@ -153,7 +147,7 @@ def robustness(count: int) -> dict[str, Any]:
     tried = []
     for _ in range(count):
         changes = {}
-        for key, name in KEYS.items():
+        for key, name in CORNER_KEYS.items():
             low, high = getattr(axis.file.envelope, key)
             changes[name] = float(rng.uniform(low, high))
         at = float(rng.uniform(0.0, axis.file.cylinder.stroke))

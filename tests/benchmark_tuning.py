@@ -17,12 +17,6 @@ from typing import Any
 import numpy as np
 
 FILE = Path(__file__).parents[1] / "params/tube_sheet_table.toml"
-KEYS = {
-    "workpiece_mass": "table.workpiece_mass",
-    "temperature": "oil.temperature",
-    "free_air": "oil.free_air",
-    "supply_pressure": "supply.pressure",
-}
 
 
 def tuned(workers: int, seed: int) -> dict[str, Any]:
@@ -44,11 +38,13 @@ def tuned(workers: int, seed: int) -> dict[str, Any]:
 
 def random_axes(axis: Any, count: int) -> list[Any]:
     """Return axes with random values inside the envelope of a file."""
+    from servosim.linear.points import CORNER_KEYS
+
     rng = np.random.default_rng(11)
     envelope = axis.file.envelope
     return [
         axis.replace(
-            {name: float(rng.uniform(*getattr(envelope, key))) for key, name in KEYS.items()}
+            {name: float(rng.uniform(*getattr(envelope, key))) for key, name in CORNER_KEYS.items()}
         )
         for _ in range(count)
     ]

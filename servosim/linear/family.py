@@ -37,7 +37,7 @@ from servosim.linear.plants import Plants, plants
 from servosim.linear.points import Point
 from servosim.linear.sampling import SampledPlants, sampled
 
-__all__ = ["DEMANDS", "GAIN_MARGIN", "PHASE_MARGIN", "HighestGain", "LoopFamily"]
+__all__ = ["DEMANDS", "GAIN_MARGIN", "PHASE_MARGIN", "HighestGain", "LoopFamily", "cuts"]
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -45,6 +45,22 @@ Flags = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 
 _LIMIT = 1e-9  # of a pole's real part or of |z| - 1: on the limit counts as stable only below it
+
+
+def cuts(forward: ComplexArray, inner: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+    """Return the loops opened at the command and at the position error.
+
+    Parameters
+    ----------
+    forward, inner : ndarray of complex
+        The loop by way of the position error, and by all other ways [-].
+
+    Returns
+    -------
+    command, position : ndarray of complex
+        Closed they are 1/(1 + L); at the second cut the other ways are closed already.
+    """
+    return forward + inner, forward / (1.0 + inner)
 
 
 class LoopFamily:
@@ -191,11 +207,12 @@ class LoopFamily:
         def evaluate(omega: Array, rows: Rows) -> ComplexArray:
             k = np.mod(rows, n)
             forward, inner = self._paths(c, omega, k)
-            return np.where(rows < n, forward + inner, forward / (1.0 + inner))
+            command, position = cuts(forward, inner)
+            return np.where(rows < n, command, position)
 
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             omega, forward, inner = self._resolved(c)
-            loops = np.concatenate([forward + inner, forward / (1.0 + inner)])
+            loops = np.concatenate(cuts(forward, inner))
             both = margins(
                 loops,
                 np.tile(omega, (2, 1)),
@@ -231,7 +248,7 @@ class LoopFamily:
         else:
             w = self._given(omega)
             forward, inner = self._paths(c, w, None, np.asarray(self._channels(w)))
-        return w, forward + inner, forward / (1.0 + inner)
+        return w, *cuts(forward, inner)
 
     def compliance(
         self, omega: ArrayLike | None = None, gains: Mapping[str, Any] | None = None

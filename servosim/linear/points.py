@@ -23,7 +23,7 @@ from servosim.linear._form_kernels import SLIDING
 CONDITIONS = ("null", "edge", "rest", "rapid")
 EDGE_OPENING = 0.01  # beyond the larger overlap, fraction of the rated stroke
 FARTHEST = 0.99  # of the stroke, where a rapid move that is asked for too much ends
-_CORNER_KEYS = {
+CORNER_KEYS = {  # key of the envelope: key of the file
     "workpiece_mass": "table.workpiece_mass",
     "temperature": "oil.temperature",
     "free_air": "oil.free_air",
@@ -225,6 +225,23 @@ def condition_points(
     return _points(_wishes(axis, position, conditions, directions, corner))
 
 
+def envelope_ends(axis: Axis) -> dict[str, tuple[float, ...]]:
+    """Return both ends of each range of the file's envelope, one of a range without width.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+
+    Returns
+    -------
+    dict of str to tuple of float
+        Keys of the envelope and values [SI].
+    """
+    ranges = {key: getattr(axis.file.envelope, key) for key in CORNER_KEYS}
+    return {key: (low,) if low == high else (low, high) for key, (low, high) in ranges.items()}
+
+
 def envelope_corners(
     axis: Axis, *, middle: bool = True
 ) -> tuple[tuple[Axis, Mapping[str, float]], ...]:
@@ -247,10 +264,8 @@ def envelope_corners(
     ParameterError
         If the axis contradicts itself in a corner.
     """
-    ends, own = {}, {}
-    for key, path in _CORNER_KEYS.items():
-        low, high = getattr(axis.file.envelope, key)
-        ends[key] = (low,) if low == high else (low, high)
+    ends, own = envelope_ends(axis), {}
+    for key, path in CORNER_KEYS.items():
         table, name = path.split(".")
         own[key] = getattr(getattr(axis.file, table), name)
     found: list[tuple[Axis, Mapping[str, float]]] = [(axis, _NOTHING)] if middle else []
@@ -303,7 +318,7 @@ def corner_in_words(corner: Mapping[str, float]) -> str:
 def _in_corner(axis: Axis, corner: Mapping[str, float]) -> Axis:
     """Return the axis with the values of a corner; faults say that it is one."""
     try:
-        return axis.replace({_CORNER_KEYS[key]: value for key, value in corner.items()})
+        return axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
     except ParameterError as error:
         place = corner_in_words(corner)
         raise ParameterError(

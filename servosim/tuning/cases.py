@@ -21,16 +21,17 @@ import numpy as np
 
 from servosim.axis import Axis
 from servosim.errors import ParameterError
+from servosim.linear.points import CORNER_KEYS, envelope_ends
 from servosim.motion import Schedule, closed_form
 from servosim.motion._values import READS
 from servosim.tuning.demands import Demands
 from servosim.units import convert, format_quantity
 
-ENVELOPE = {  # key of the envelope: key of the file, unit to show, words
-    "workpiece_mass": ("table.workpiece_mass", "kg", "workpiece"),
-    "temperature": ("oil.temperature", "degC", "oil"),
-    "free_air": ("oil.free_air", "%", "air"),
-    "supply_pressure": ("supply.pressure", "bar", "supply"),
+_WORDS = {  # key of the envelope: unit to show, words
+    "workpiece_mass": ("kg", "workpiece"),
+    "temperature": ("degC", "oil"),
+    "free_air": ("%", "air"),
+    "supply_pressure": ("bar", "supply"),
 }
 _CLEAR = 0.04  # of the stroke, left free at its ends
 _FADED = 7.0  # time constants of the loop in which the start is forgotten
@@ -82,14 +83,14 @@ class Case:
     @property
     def changes(self) -> dict[str, float]:
         """Keys of the file that make the corner [SI]."""
-        return {ENVELOPE[key][0]: value for key, value in self.corner.items()}
+        return {CORNER_KEYS[key]: value for key, value in self.corner.items()}
 
 
 def corner_words(corner: Mapping[str, float]) -> str:
     """Return a corner of the envelope in words."""
     parts = []
     for key, value in corner.items():
-        _, unit, words = ENVELOPE[key]
+        unit, words = _WORDS[key]
         parts.append(f"{words} {shown(value, unit)}")
     return ", ".join(parts) or "the file's own values"
 
@@ -104,10 +105,7 @@ def shown(value: float, unit: str, digits: int = 3) -> str:
 
 def corners(axis: Axis) -> Sequence[Mapping[str, float]]:
     """Return the corners of the file's envelope; ranges without width don't double them."""
-    ends = {}
-    for key in ENVELOPE:
-        low, high = getattr(axis.file.envelope, key)
-        ends[key] = (low,) if low == high else (low, high)
+    ends = envelope_ends(axis)
     return [
         MappingProxyType(dict(zip(ends, values, strict=True)))
         for values in itertools.product(*ends.values())
@@ -132,7 +130,7 @@ def sound_corners(axis: Axis) -> tuple[Sequence[Mapping[str, float]], list[str]]
     found, faults = [], []
     for corner in corners(axis):
         try:
-            axis.replace({ENVELOPE[key][0]: value for key, value in corner.items()})
+            axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
         except ParameterError as error:
             reason = str(error).splitlines()[0]
             faults.append(f"the envelope contradicts itself with {corner_words(corner)}: {reason}")
@@ -144,11 +142,11 @@ def sound_corners(axis: Axis) -> tuple[Sequence[Mapping[str, float]], list[str]]
 def within(axis: Axis, count: int, seed: int) -> Sequence[Mapping[str, float]]:
     """Return machines drawn at random, evenly, from inside the envelope."""
     rng = np.random.default_rng([seed, 77])
-    drawn = rng.random((count, len(ENVELOPE)))
+    drawn = rng.random((count, len(CORNER_KEYS)))
     found = []
     for row in drawn:
         corner = {}
-        for key, share in zip(ENVELOPE, row, strict=True):
+        for key, share in zip(CORNER_KEYS, row, strict=True):
             low, high = getattr(axis.file.envelope, key)
             corner[key] = low + share * (high - low)
         found.append(MappingProxyType(corner))

@@ -19,8 +19,8 @@ from servosim.linear.controllers import FILE_KEYS
 from servosim.linear.envelope import point_in_words
 from servosim.linear.family import LoopFamily
 from servosim.linear.margins import Margins
-from servosim.linear.points import Point, condition_points
-from servosim.tuning.cases import ENVELOPE, sound_corners
+from servosim.linear.points import CORNER_KEYS, Point, condition_points
+from servosim.tuning.cases import sound_corners
 from servosim.tuning.demands import Demands
 from servosim.tuning.quick_margins import QuickMargins
 from servosim.tuning.result import Constraint
@@ -38,13 +38,13 @@ _WORDS = {"command": "valve's command", "position": "position error"}
 
 def points_at(axis: Axis, positions: Sequence[float]) -> list[Point]:
     """Return the points of an envelope at some positions along the stroke [m]."""
-    own = {key: get(axis, path) for key, (path, _, _) in ENVELOPE.items()}
+    own = {key: get(axis, path) for key, path in CORNER_KEYS.items()}
     found: list[Point] = []
     for corner in ({}, *sound_corners(axis)[0]):
         other = {key: value for key, value in corner.items() if value != own[key]}
         if corner and not other:
             continue
-        changes = {ENVELOPE[key][0]: value for key, value in other.items()}
+        changes = {CORNER_KEYS[key]: value for key, value in other.items()}
         changed = axis.replace(changes) if changes else axis
         for position in positions:
             found += condition_points(changed, float(position), corner=other)
@@ -77,7 +77,7 @@ def points_alike(axis: Axis, before: Axis, points: Sequence[Point]) -> list[Poin
             corner[key] = a + share * (b - a)
         name = tuple(corner.items())
         if name not in corners:
-            changes = {ENVELOPE[key][0]: value for key, value in corner.items()}
+            changes = {CORNER_KEYS[key]: value for key, value in corner.items()}
             corners[name] = axis.replace(changes) if changes else axis
         way = math.copysign(1.0, point.velocity)
         found += condition_points(corners[name], point.position, conditions=[point.condition],

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim.linear.family import LoopFamily
+from servosim.linear.family import LoopFamily, cuts
 from servosim.linear.loops import closed_matrices
 from servosim.linear.responses import responses
 from servosim.linear.sampling import SampledPlants, sampled
@@ -55,7 +55,7 @@ class QuickMargins:
         forward = error * self._reading
         inner = reading * self._reading + pressure * self._pressure
         with np.errstate(divide="ignore", invalid="ignore"):
-            loops = np.concatenate([forward + inner, forward / (1.0 + inner)])
+            loops = np.concatenate(cuts(forward, inner))
             return _gain_margins(loops), _phase_margins(loops)
 
     def stable(self, gains: Mapping[str, Any]) -> bool:

@@ -191,9 +191,12 @@ class Search:
         places = [shares_of(unknowns, values) for values in (*known, {}, own)]
         rng = np.random.default_rng([self.seed, 5])
         population = first_population(unknowns, 3 * self.effort.population, places, rng)
-        population = self._sound(unknowns, fixed, population)
         candidates = [changes_of(unknowns, one, fixed) for one in population]
         lacking = np.array([self._missing(one) for one in candidates])
+        # as many as a population has, those with enough margin foremost
+        kept = np.argsort(np.maximum(lacking, 0.0), kind="stable")[: self.effort.population]
+        population, lacking = population[kept], lacking[kept]
+        candidates = [candidates[int(k)] for k in kept]
         costs = DISMISSED + np.maximum(lacking, 0.0)
         # those without the margins may shake for long: only a few of them, if there are no others
         tried = max(int(np.count_nonzero(lacking <= 0.0)), _DOUBTFUL)
@@ -205,12 +208,6 @@ class Search:
         best = population[order[0]]
         return Found(stage, unknowns, fixed, population[order], costs[order], best,
                      float(costs[order[0]]), integral, gentle)  # fmt: skip
-
-    def _sound(self, unknowns: list[Unknown], fixed: dict[str, Any], population: Array) -> Array:
-        """Return as many candidates as a population has, those with enough margin foremost."""
-        lacking = [max(self._missing(changes_of(unknowns, one, fixed)), 0.0) for one in population]
-        order = np.argsort(lacking, kind="stable")
-        return population[order[: self.effort.population]]
 
     def _add_worst(self, terms: Terms, candidates: NDArray[np.intp], most: int) -> None:
         """Add cases that are the worst ones of some candidates, until there are so many."""

@@ -1,0 +1,1 @@
+"""Sizing: from what the table must do to cylinder, valve and power unit."""

@@ -60,7 +60,7 @@ class Cylinders(Table):
         "%", above=0, high="50 %", doc="Thickness of the tube's wall over the bore."
     )
     wall_elasticity: float = quantity(
-        "GPa", above=0, high="1000 GPa", doc="Modulus of elasticity of tube and pipes."
+        "GPa", above=0, high="1000 GPa", doc="Modulus of elasticity of the tube."
     )
     dead_length: float = quantity(
         "mm", above=0, high="1 m", doc="Chamber left beyond the piston at each end of the travel."
@@ -90,6 +90,12 @@ class Cylinders(Table):
     seal_velocity: float = quantity(
         "m/s", above=0, high="15 m/s", doc="Highest velocity that the seals admit."
     )
+    end_stop_stiffness: float = quantity(
+        "N/um", above=0, high="1e5 N/um", symbol="k_e", doc="Stiffness beyond the ends of stroke."
+    )
+    end_stop_damping: float = quantity(
+        "N s/m", low=0, high="1e8 N s/m", symbol="c_e", doc="Damping beyond the ends of stroke."
+    )
 
 
 class Screws(Table):
@@ -110,6 +116,13 @@ class Screws(Table):
     motor_friction: float = quantity(
         "N m", low=0, high="100 kN m", doc="Friction torque of the motor."
     )
+    motor_breakaway: float = number(low=1, high=10, doc="Static over sliding friction torque.")
+    nut_mass: float = quantity(
+        "kg", above=0, high="100 t", symbol="M_p", doc="Nut and what moves with it."
+    )
+    lock_volume: float = quantity(
+        "cm3", low=0, high="100 L", doc="Oil from each port of the motor to the lock or valve."
+    )
     case_leakage: float = quantity(
         "cm3/min/bar", low=0, high="10 L/min/bar", doc="Leakage of each side to the case."
     )
@@ -120,10 +133,24 @@ class Screws(Table):
     screw_stiffness: float = quantity(
         "N/um", above=0, high="1e5 N/um", doc="Screw, nut and bearings along the axis."
     )
+    screw_damping: float = quantity(
+        "N s/m", low=0, high="1e8 N s/m", doc="Damping of screw, nut and bearings."
+    )
     brake_stiffness: float = quantity(
         "N/um", above=0, high="1e5 N/um", doc="Holding brake, without which a motor is not held."
     )
+    brake_damping: float = quantity(
+        "N s/m", low=0, high="1e8 N s/m", doc="Damping of the engaged brake."
+    )
     brake_force: float = quantity("N", above=0, high="10000 kN", doc="Force at which it slips.")
+    brake_closing_time: float = quantity("ms", low=0, high="5 s", doc="Command to engaged.")
+    brake_opening_time: float = quantity("ms", low=0, high="5 s", doc="Command to released.")
+    end_stop_stiffness: float = quantity(
+        "N/um", above=0, high="1e5 N/um", symbol="k_e", doc="Stiffness beyond the ends of stroke."
+    )
+    end_stop_damping: float = quantity(
+        "N s/m", low=0, high="1e8 N s/m", symbol="c_e", doc="Damping beyond the ends of stroke."
+    )
 
 
 class ValveData(Table):
@@ -133,14 +160,23 @@ class ValveData(Table):
         "bar", above=0, high="500 bar", doc="Supply pressure at which leakage is rated."
     )
     rating_temperature: float = quantity(
-        "degC", low="-20 degC", high="120 degC", doc="Oil at which flow and leakage are rated."
+        "degC", low="-20 degC", high="100 degC", doc="Oil at which flow and leakage are rated."
     )
-    discharge_coefficient: float = number(above=0, high=1, symbol="C_d", doc="Of the lands.")
+    discharge_coefficient: float = number(low=0.3, high=1, symbol="C_d", doc="Of the lands.")
     transition_reynolds: float = number(
         low=1, high=500, doc="Reynolds number where laminar and turbulent flow meet."
     )
     wide_play_weight: float = number(
-        above=0, high=1, doc="Weight of the wide play of hysteresis, see the axis' own file."
+        above=0, below=1, doc="Weight of the wide play of hysteresis, see the axis' own file."
+    )
+    signal: Literal["none", "voltage", "current"] = choice(
+        "Kind of the command's signal, for a sheet of gains in its unit.", absent="none"
+    )
+    rated_voltage: float = quantity(
+        "V", above=0, high="100 V", when={"signal": ("voltage",)}, doc="Signal at full command."
+    )
+    rated_current: float = quantity(
+        "mA", above=0, high="10 A", when={"signal": ("current",)}, doc="Signal at full command."
     )
 
 
@@ -150,17 +186,23 @@ class ValveAtHand(Table):
     name: str = text("What to call it.")
     kind: Literal["servo", "proportional"] = choice("Kind, for words and comparison alone.")
     rated_flow: float = quantity(
-        "L/min", above=0, high="5000 L/min", symbol="q_n", doc="Flow at full command."
+        "L/min",
+        above=0,
+        high="5000 L/min",
+        symbol="q_n",
+        doc="Flow at full command and rated drop, side A.",
     )
     rated_pressure_drop: float = quantity(
-        "bar", above=0, high="500 bar", symbol="dp_n", doc="Drop over both lands for that flow."
+        "bar", above=0, high="400 bar", symbol="dp_n", doc="Drop over both lands for that flow."
     )
-    rated_stroke: float = quantity("mm", above=0, high="50 mm", doc="Stroke of the spool.")
+    rated_stroke: float = quantity(
+        "mm", low="0.01 mm", high="20 mm", symbol="x_n", doc="Stroke of the spool."
+    )
     overlap: float = quantity(
-        "%", low="-50 %", high="50 %", doc="Overlap of the lands over the stroke."
+        "%", low="-50 %", high="50 %", doc="Overlap of all four lands over the stroke."
     )
     area_ratio: float = number(
-        above=0, high=10, absent=1.0, doc="Area of the lands of side A over those of side B."
+        low=0.1, high=10, absent=1.0, symbol="K_B/K_A", doc="Lands and flow at B over those at A."
     )
     null_leakage: float = quantity(
         "L/min", above=0, high="100 L/min", doc="Leakage with the spool centred, with the pilot's."
@@ -169,19 +211,21 @@ class ValveAtHand(Table):
     natural_frequency: float = quantity(
         "Hz", above=0, high="2 kHz", symbol="f_v", doc="Natural frequency for small signals."
     )
-    damping_ratio: float = number(above=0, high=5, symbol="zeta_v", doc="Damping ratio.")
-    stroke_time: float = quantity("ms", low=0, high="5 s", doc="Time from closed to full stroke.")
-    threshold: float = quantity("%", low=0, high="20 %", doc="Threshold.")
+    damping_ratio: float = number(low=0.1, high=3, symbol="zeta_v", doc="Damping ratio.")
+    stroke_time: float = quantity("ms", above=0, high="5 s", doc="Time from closed to full stroke.")
+    threshold: float = quantity("%", low=0, high="10 %", doc="Threshold.")
     hysteresis: float = quantity("%", low=0, high="20 %", doc="Hysteresis, full loop.")
-    null_bias: float = quantity("%", low="-10 %", high="10 %", doc="Command that centres it.")
+    null_bias: float = quantity("%", low="-20 %", high="20 %", doc="Spool command at no command.")
     null_shift_temperature: float = quantity(
-        "%/K", low="-5 %/K", high="5 %/K", doc="Shift of the null with temperature."
+        "%/K", low="-1 %/K", high="1 %/K", doc="Shift of the null with temperature."
     )
     null_shift_pressure: float = quantity(
         "%/bar", low="-1 %/bar", high="1 %/bar", doc="Shift of the null with supply pressure."
     )
     port_diameter: float = quantity("mm", above=0, high="200 mm", doc="Diameter of the ports.")
-    highest_pressure: float = quantity("bar", above=0, high="700 bar", doc="Highest pressure.")
+    highest_pressure: float = quantity(
+        "bar", above=0, high="700 bar", doc="Highest supply pressure."
+    )
     rest_position: Literal["blocked", "vented", "undefined"] = choice(
         "Where the spool goes without power: all ports blocked, A and B to tank, or not defined."
     )
@@ -194,6 +238,9 @@ class Lines(Table):
         "mm", many=True, above=0, high="500 mm", doc="Inner diameters to choose from."
     )
     wall: float = quantity("mm", above=0, high="50 mm", doc="Wall thickness of the pipes.")
+    elasticity: float = quantity(
+        "GPa", above=0, high="1000 GPa", doc="Modulus of elasticity of the pipes."
+    )
     roughness: float = quantity("um", low=0, high="1 mm", doc="Roughness of the pipes' bore.")
     pressure_velocity: float = quantity(
         "m/s", above=0, high="30 m/s", doc="Highest mean velocity in pressure lines."
@@ -268,7 +315,7 @@ class PowerUnit(Table):
         "%", above=0, below="100 %", doc="Precharge over the lowest supply pressure, in the oil's "
         "lowest temperature."
     )  # fmt: skip
-    gas_exponent: float = number(low=1, high=2, doc="Exponent of fast changes of the gas.")
+    gas_exponent: float = number(low=1.01, high=2, doc="Exponent of fast changes of the gas.")
     gas_time_constant: float = quantity(
         "s", above=0, high="3600 s", doc="Time in which the gas takes the room's temperature."
     )

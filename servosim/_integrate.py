@@ -23,7 +23,7 @@ from servosim._control_side import (
 )
 from servosim._equations import AxisParameters, continuous_command, spool_command
 from servosim._jit import kernel
-from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, put, some, where
+from servosim._lanes import as_lanes, as_row, as_rows, as_stack, isnan, no, put, some, where
 from servosim._samples import begin_sums, end_sums, gather, keep, read, watch
 from servosim._step import ROWS, STEP_LIMIT, STEP_OK, advance
 from servosim.components import controller as controller_block
@@ -159,7 +159,7 @@ def run(
                 d[sequence.TAKEN_OVER] = where(released, 1.0, d[sequence.TAKEN_OVER])
             if m.thrust_locked == 1:
                 locked = d[sequence.T_LOCKED]
-                t_thrust = where(here, where(locked >= 0.0, locked, math.inf), t_thrust)
+                t_thrust = where(here, where(isnan(locked), math.inf, locked), t_thrust)
             command = control(t, y, p_A, p_B, x, d, row, p, m)
             if c.sampled == 1:
                 # a delay of one period falls on the next sample exactly, whatever the rounding

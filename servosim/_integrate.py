@@ -23,7 +23,7 @@ from servosim._control_side import (
 )
 from servosim._equations import AxisParameters, continuous_command, spool_command
 from servosim._jit import kernel
-from servosim._lanes import as_lanes, as_row, as_rows, as_stack, no, put, some, where
+from servosim._lanes import as_lanes, as_row, as_rows, as_stack, isnan, no, put, some, where
 from servosim._samples import begin_sums, end_sums, gather, keep, read, watch
 from servosim._step import ROWS, STEP_LIMIT, STEP_OK, advance
 from servosim.components import controller as controller_block
@@ -77,10 +77,12 @@ def run(
         pressures), so that all its decisions are the same.
     readings : ndarray, shape (n_t + 1, 1)
         Work space for the readings on their way to the controller.
-    counts : ndarray of int, shape (9,)
+    counts : ndarray of int, shape (10,)
         Samples, states, whole samples by which a reading comes late, rows of noise and of replay
         (zero for none), steps in each sample without error control (zero for error control), the
-        steps after which a sample and a run are given up, and 1 if X and R are to be filled.
+        steps after which a sample and a run are given up, 1 if X and R are to be filled, and 1 if
+        another run goes on from the end of this one: then it ends as soon as the axis is free
+        again, and ``spare`` holds the memory before its last sample. For a single run alone.
     weight : ndarray, shape (n_states,)
         One over the scale of each state's error.
     tolerance : float
@@ -117,6 +119,7 @@ def run(
     """
     n_t, n_states, late = counts[0], counts[1], counts[2]
     fixed_steps, most, most_in_all, all_kept = counts[5], counts[6], counts[7], counts[8]
+    goes_on = counts[9]
     i, c, T_s = p.index, p.controller, p.controller.period
     part = p.transducer.delay - late * T_s
     part = where(part < 1e-9 * T_s, 0.0, part)
@@ -137,7 +140,7 @@ def run(
         here = running & (t >= t_next)
         if some(here):
             mixed = some(no(here))
-            if mixed:
+            if mixed or goes_on == 1:
                 for j in range(sequence.SIZE):
                     spare[j] = d[j]
             reading = where(here & (part == 0.0), x[i.scale_reading], reading)
@@ -156,7 +159,7 @@ def run(
                 d[sequence.TAKEN_OVER] = where(released, 1.0, d[sequence.TAKEN_OVER])
             if m.thrust_locked == 1:
                 locked = d[sequence.T_LOCKED]
-                t_thrust = where(here, where(locked >= 0.0, locked, math.inf), t_thrust)
+                t_thrust = where(here, where(isnan(locked), math.inf, locked), t_thrust)
             command = control(t, y, p_A, p_B, x, d, row, p, m)
             if c.sampled == 1:
                 # a delay of one period falls on the next sample exactly, whatever the rounding
@@ -193,6 +196,8 @@ def run(
             t_next = where(here, k * T_s, t_next)
             read_time = where(here, where(part > 0.0, t_next - part, math.inf), read_time)
             running &= no(here & (k >= n_t))
+            if goes_on == 1:
+                running &= no(here & (t >= sequence.free_again(m.hold_time, d, p) - 1e-9))
             progress[0] += 1
             if no(some(running)) or progress[1] != 0:
                 break

@@ -224,7 +224,7 @@ def run_set(
             noise_of(cases.axes[lane[k]], cases.seeds[lane[k]], n_t, noise[k])
         noise[n:] = noise[n - 1]
     limits = (MOST_IN_A_SAMPLE, MOST_PER_SAMPLE * n_t)
-    counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits, int(traces)])
+    counts = np.array([n_t, n_states, samples_late(first), n_noise, 0, 0, *limits, int(traces), 0])
     space = aligned(ROWS + 1, n_states, WIDTH)
     space[ROWS] = x
     rows = n_t + 1 if traces else 1

@@ -178,6 +178,18 @@ def sequence(
 
 
 @kernel
+def free_again(hold_time: float, d: NDArray[np.float64], p: AxisParameters) -> float:
+    """Return when the axis may move on [s], nan as long as that is not known.
+
+    With a lock or brake that is its release dwell after the confirmed opening, without either the
+    end of the hold.
+    """
+    if p.lock.kind == NONE and p.lock.brake == 0:
+        return d[T_LOCKED] + hold_time
+    return d[T_FREE] + p.lock.release_dwell
+
+
+@kernel
 def earlier(t: float, corner: float, first: float) -> float:
     """Return the corner if it lies after the time t and before the first, else the first."""
     return where((t < corner) & (corner < first), corner, first)

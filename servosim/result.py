@@ -60,6 +60,22 @@ class Event:
 
 
 @dataclass(frozen=True)
+class Standing:
+    """Where a run ended, so that another can go on from there.
+
+    Attributes
+    ----------
+    state : ndarray, shape (n_states,)
+        All states at the last sample [SI].
+    memory : ndarray, shape (n_memory,)
+        Memory of sequence, plays and controller before that sample, which the next run does again.
+    """
+
+    state: NDArray[np.float64]
+    memory: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class Run:
     """One simulated move.
 
@@ -91,6 +107,10 @@ class Run:
         Seconds spent in making the kernels ready and in the run.
     version : str
         Version of servosim.
+    options : dict
+        Options of the simulation, with which it can be made again.
+    standing : Standing or None
+        Where another run can go on, if that was asked for.
     """
 
     axis: Axis
@@ -108,6 +128,7 @@ class Run:
     run_time: float
     version: str
     options: dict[str, Any] = field(default_factory=dict)
+    standing: Standing | None = None
 
     def state(self, name: str) -> NDArray[np.float64]:
         """Return the trace of a state.

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim import _integrate, _samples, _sequence
-from servosim._equations import STATES, nothing_held
+from servosim._equations import QUADRATURES, STATES, nothing_held
 from servosim._equilibrium import begin
 from servosim._events import SCALES, events_of, message
 from servosim._figure_sums import N_GATHERED
@@ -20,7 +20,7 @@ from servosim._step import MOST_STEPS, ROWS
 from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.program import Move
-from servosim.result import Run, Status
+from servosim.result import Run, Standing, Status
 from servosim.version import __version__
 
 TOLERANCE = 1e-5
@@ -93,6 +93,8 @@ def simulate(
     tolerance: float = TOLERANCE,
     fixed_steps: int = 0,
     replay: Run | None = None,
+    begin_from: Standing | None = None,
+    goes_on: bool = False,
     on_failure: str = "raise",
     progress: Callable[[int, int], Any] | None = None,
 ) -> Run:
@@ -113,6 +115,12 @@ def simulate(
     replay : Run, optional
         Another run of the same length: its readings are given to the sampled controller, so that
         quantiser and lock decide as they did there and only the integration differs.
+    begin_from : Standing, optional
+        Where another run ended, instead of a state of rest at the start of the move; energies are
+        counted anew.
+    goes_on : bool, optional
+        Whether another run shall go on from the end of this one: then it ends as soon as the axis
+        may move again, at the end of its duration at the latest, and has its ``standing``.
     on_failure : {"raise", "return"}, optional
         Whether a run that does not reach its end raises or is returned with its status.
     progress : callable, optional
@@ -148,10 +156,15 @@ def simulate(
     p = axis.record
     n_t = samples_of(axis, move)
     x, memory, m = np.empty(len(STATES)), np.empty(_sequence.SIZE), record(move)
-    balance = begin(p, m, x, memory)
-    fault = rest_fault(axis, move.start, balance.spool, balance.residual)
-    if fault is not None:
-        raise ParameterError(fault)
+    if begin_from is None:
+        balance = begin(p, m, x, memory)
+        fault = rest_fault(axis, move.start, balance.spool, balance.residual)
+        if fault is not None:
+            raise ParameterError(fault)
+    else:
+        x[:], memory[:] = begin_from.state, begin_from.memory
+        for name in QUADRATURES:
+            x[getattr(axis.parameters.index, name)] = 0.0
     X, R = np.zeros((n_t + 1, len(STATES))), np.zeros((n_t + 1, _samples.N_RECORD))
     events = np.zeros((_samples.N_EVENTS, 4))
     extremes = np.zeros((4, 2))
@@ -163,15 +176,17 @@ def simulate(
     noise = noise_of(axis, move.seed if seed is None else seed, n_t)
     late = samples_late(axis)
     limits = (MOST_STEPS, MOST_STEPS * n_t)
-    counts = np.array([n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits, 1])
+    counts = np.array(
+        [n_t, len(STATES), late, len(noise), len(seen), fixed_steps, *limits, 1, int(goes_on)]
+    )
     space, kept = np.zeros((ROWS, len(STATES))), np.empty((n_t + 1, 2))
-    gathered = np.zeros(N_GATHERED)
+    gathered, before = np.zeros(N_GATHERED), np.empty(_sequence.SIZE)
     ready = clock.perf_counter()
     code, samples, t, steps = _watched(
         (
             *(p, m, x, memory, record(nothing_held()), noise, seen, np.empty((n_t + 1, 1))),
             *(counts, 1.0 / error_scale(axis), tolerance, space, x.copy()),
-            *(X, R, kept, np.zeros(_samples.N_RECORD), np.empty(_sequence.SIZE)),
+            *(X, R, kept, np.zeros(_samples.N_RECORD), before),
             *(gathered, events, extremes, done),
         ),
         done,
@@ -180,7 +195,8 @@ def simulate(
     )
     end = clock.perf_counter()
     samples = int(samples)
-    status = Status(int(code)) if samples == n_t or code else Status.INTERRUPTED
+    whole = samples == n_t or (goes_on and not done[1])
+    status = Status(int(code)) if whole or code else Status.INTERRUPTED
     run = Run(
         axis=axis,
         move=move,
@@ -206,6 +222,7 @@ def simulate(
         run_time=end - ready,
         version=__version__,
         options={"tolerance": tolerance, "fixed_steps": fixed_steps, "seed": seed},
+        standing=Standing(x, before) if goes_on and status == Status.COMPLETE else None,
     )
     if status != Status.COMPLETE and on_failure == "raise":
         raise SimulationError(run.message, run)

@@ -18,7 +18,12 @@ class Work(Table):
         doc="Moves of one cycle in their order, positive out; what is left to the start is gone "
         "back in one more move.",
     )
-    start: float = quantity("mm", low=0, high="20 m", doc="Position where a cycle starts.")
+    start: float = quantity(
+        "mm",
+        low=0,
+        high="20 m",
+        doc="Position where a cycle starts, from the beginning of the table's travel.",
+    )
     dwell: float = quantity(
         "s",
         low=0,

@@ -1,13 +1,39 @@
 """What the requirement file offers: pressures, cylinders, screws, valves, lines, power units.
 
-A part that exists and is kept is a series of one size, or a whole table of the axis' own file.
+A part that exists and is kept is a series of one size, or a whole table of the axis' own file in
+the place of the series.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
+from servosim.components.valve import Valve
 from servosim.params import Range, Table, choice, interval, number, quantity, switch, text
+
+_OWN_FIGURES = (
+    "rated_flow",
+    "rated_pressure_drop",
+    "rated_stroke",
+    "null_leakage",
+    "pilot_leakage",
+    "natural_frequency",
+    "damping_ratio",
+    "stroke_time",
+    "threshold",
+    "hysteresis",
+    "null_bias",
+    "null_shift_temperature",
+    "null_shift_pressure",
+)
+_OVERLAPS = ("overlap_pa", "overlap_bt", "overlap_pb", "overlap_at")
+_SHARED_FIGURES = (
+    "rating_pressure",
+    "rating_temperature",
+    "discharge_coefficient",
+    "transition_reynolds",
+    "wide_play_weight",
+)
 
 
 class Pressures(Table):
@@ -228,6 +254,45 @@ class ValveAtHand(Table):
     )
     rest_position: Literal["blocked", "vented", "undefined"] = choice(
         "Where the spool goes without power: all ports blocked, A and B to tank, or not defined."
+    )
+
+
+def valve_of(at_hand: ValveAtHand, data: ValveData) -> Valve:
+    """Return the valve as an axis' own file states it.
+
+    Parameters
+    ----------
+    at_hand : ValveAtHand
+        Its figures.
+    data : ValveData
+        What all valves have in common.
+
+    Returns
+    -------
+    Valve
+        The same figures; all lands have the same overlap, the opening is linear, the spool's loop
+        is of second order.
+
+    Raises
+    ------
+    ParameterError
+        If the figures contradict each other.
+    """
+    figures: dict[str, Any] = {key: getattr(at_hand, key) for key in _OWN_FIGURES}
+    figures |= {key: getattr(data, key) for key in _SHARED_FIGURES}
+    figures |= dict.fromkeys(_OVERLAPS, at_hand.overlap)
+    if at_hand.area_ratio != 1.0:
+        figures["area_ratio"] = at_hand.area_ratio
+    if data.signal != "none":
+        figures["signal"] = data.signal
+        figures[f"rated_{data.signal}"] = getattr(data, f"rated_{data.signal}")
+    return Valve(
+        source=f"{at_hand.name}; {at_hand.source}" if at_hand.source else at_hand.name,
+        **figures,
+        leakage_given="null_leakage",
+        opening="linear",
+        dynamics="second_order",
+        piloted="no",
     )
 
 

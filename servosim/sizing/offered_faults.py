@@ -1,0 +1,441 @@
+"""What a requirement file offers that cannot be: empty choices, series in disorder, parts unfit."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
+
+from servosim._block_faults import BLOCK_RULES, shown
+from servosim._faults import RULES
+from servosim.components.cylinder import Cylinder
+from servosim.components.valve import Valve
+from servosim.components.valve_rating import rate_valve
+from servosim.errors import Fault, ParameterError
+from servosim.program import Window
+from servosim.sizing.asked_faults import fault
+from servosim.sizing.at_hand import valve_of
+
+if TYPE_CHECKING:
+    from servosim.sizing.requirement import RequirementFile
+
+_SERIES = (
+    ("pressures", "nominal", "bar"),
+    ("cylinders", "bores", "mm"),
+    ("cylinders", "rods", "mm"),
+    ("screws", "displacements", "cm3/rev"),
+    ("screws", "leads", "mm/rev"),
+    ("lines", "bores", "mm"),
+    ("power_unit", "pump_flows", "L/min"),
+    ("power_unit", "accumulator_volumes", "L"),
+    ("power_unit", "motor_powers", "kW"),
+    ("power_unit", "tank_volumes", "L"),
+    ("power_unit", "cooler_powers", "kW"),
+)
+_PART = 1e-9  # of a share: sizes at the very end of a range belong to it
+
+
+def _series_faults(f: RequirementFile) -> list[Fault]:
+    found = []
+    for table, key, unit in _SERIES:
+        held = getattr(f, table)
+        if held is None:
+            continue
+        values = getattr(held, key)
+        for number, (before, after) in enumerate(pairwise(values), start=2):
+            if after <= before:
+                found.append(
+                    fault(
+                        table,
+                        key,
+                        f"entry {number}, {shown(after, unit)}, is not above the one before it, "
+                        f"{shown(before, unit)}",
+                        "each size once, the smallest first",
+                    )
+                )
+                break
+    return found
+
+
+def _actuator_faults(f: RequirementFile) -> list[Fault]:
+    """Return why no actuator can be chosen, or one of the tables offers none."""
+    c, kept, found = f.cylinders, f.cylinder, []
+    if kept is not None:
+        return _kept_cylinder_faults(f, kept)
+    if c is None and f.screws is None:
+        return [
+            fault(
+                "cylinders",
+                "",
+                "neither cylinders nor screws are offered, and none is kept",
+                "a table [cylinders], [screws] or [cylinder]",
+            )
+        ]
+    if c is None:
+        return []
+    if not c.double_rod and not c.single_rod:
+        found.append(
+            fault(
+                "cylinders",
+                "single_rod",
+                "single_rod and double_rod are both false: the table offers no cylinder",
+                "one of them true" + (", or no table [cylinders]" if f.screws else ""),
+            )
+        )
+    low, high = c.rod_share
+    shares = {rod / bore: (rod, bore) for bore in c.bores for rod in c.rods}
+    if not any(low - _PART <= one <= high + _PART for one in shares):
+        near = min(shares, key=lambda one: max(low - one, one - high))
+        rod, bore = shares[near]
+        found.append(
+            fault(
+                "cylinders",
+                "rod_share",
+                f"no rod is {low:g} to {high:g} of a bore; {shown(rod, 'mm')} over "
+                f"{shown(bore, 'mm')} comes nearest with {near:.3g}",
+                f"a range that holds {near:.3g}, or other bores and rods",
+            )
+        )
+    if c.buckling_length < f.actuator_stroke:
+        found.append(
+            fault(
+                "cylinders",
+                "buckling_length",
+                f"{shown(c.buckling_length, 'mm')} from mounting to mounting is less than the "
+                "stroke alone",
+                f"more than {shown(f.actuator_stroke, 'mm')}, the stroke with its reserve",
+            )
+        )
+    return found
+
+
+def _kept_cylinder_faults(f: RequirementFile, kept: Cylinder) -> list[Fault]:
+    """Return why the cylinder that exists cannot be kept."""
+    found = [*BLOCK_RULES["cylinder_faults"].function(kept)]
+    if kept.kind == "plunger":
+        found.append(
+            fault(
+                "cylinder",
+                "kind",
+                "'plunger' is not sized: it drives in one direction alone",
+                "'double_rod', 'single_rod' or 'motor_screw'",
+            )
+        )
+    if kept.stroke < f.work.stroke - _PART:
+        found.append(
+            fault(
+                "cylinder",
+                "stroke",
+                f"{shown(kept.stroke, 'mm')} is {shown(f.work.stroke - kept.stroke, 'mm')} less "
+                "than the table must travel",
+                f"at least work.stroke, {shown(f.work.stroke, 'mm')}, or a shorter travel",
+            )
+        )
+    series = "screws" if kept.kind == "motor_screw" else "cylinders"
+    if getattr(f, series) is None:
+        found.append(
+            fault(
+                series,
+                "",
+                f"missing, but [cylinder] kind = '{kept.kind}' is judged by its limits",
+                f"a table [{series}]; its series are not read",
+            )
+        )
+    elif series == "cylinders" and f.cylinders and f.cylinders.buckling_length < kept.stroke:
+        found.append(
+            fault(
+                "cylinders",
+                "buckling_length",
+                f"{shown(f.cylinders.buckling_length, 'mm')} from mounting to mounting is less "
+                "than the stroke alone",
+                f"more than {shown(kept.stroke, 'mm')}, the stroke of [cylinder]",
+            )
+        )
+    return found
+
+
+def _pressure_faults(f: RequirementFile) -> list[Fault]:
+    """Return pressures that nothing on offer goes with."""
+    found: list[Fault] = []
+    pressures, where = f.pressures.nominal, ("pressures", "nominal")
+    if f.supply is not None:
+        found = [*BLOCK_RULES["supply_faults"].function(f.supply)]
+        pressures, where = (f.supply.pressure,), ("supply", "pressure")
+        if f.pressures.return_pressure != f.supply.return_pressure:
+            found.append(
+                fault(
+                    "pressures",
+                    "return_pressure",
+                    f"{shown(f.pressures.return_pressure, 'bar')} is not that of the supply that "
+                    "is kept",
+                    shown(f.supply.return_pressure, "bar"),
+                )
+            )
+    least, most = min(pressures), max(pressures)
+    if least <= f.pressures.return_pressure:
+        found.append(
+            fault(
+                "pressures",
+                "return_pressure",
+                f"{shown(f.pressures.return_pressure, 'bar')} is not below every supply pressure",
+                f"less than {shown(least, 'bar')}",
+            )
+        )
+    for limit, what, key in (
+        (max((v.highest_pressure for v in f.valve), default=0.0), "every valve", "valve"),
+        (f.margins.chamber_pressure, "what cylinder and hoses admit", "margins.chamber_pressure"),
+    ):
+        if least > limit > 0.0:
+            found.append(
+                fault(
+                    *where,
+                    f"{shown(least, 'bar')} and more is too much for {what}: "
+                    f"{shown(limit, 'bar')} at most",
+                    f"at most {shown(limit, 'bar')}, or another "
+                    + ("highest_pressure of a [[valve]]" if key == "valve" else key),
+                )
+            )
+    p, swing = f.power_unit, f.conditions.supply_variation * most
+    if f.supply is None and p.relief_margin <= swing:
+        found.append(
+            fault(
+                "power_unit",
+                "relief_margin",
+                f"{shown(p.relief_margin, 'bar')} lets the relief valve open within "
+                f"conditions.supply_variation, {shown(swing, 'bar')} at {shown(most, 'bar')}",
+                f"more than {shown(swing, 'bar')}, or less supply_variation",
+            )
+        )
+    if f.supply is None and p.pump == "compensated_pump" and p.compensator_band >= least:
+        found.append(
+            fault(
+                "power_unit",
+                "compensator_band",
+                f"{shown(p.compensator_band, 'bar')} is wider than the lowest nominal pressure",
+                f"less than {shown(least, 'bar')}",
+            )
+        )
+    return found
+
+
+def _unit_faults(f: RequirementFile) -> list[Fault]:
+    """Return why no power unit or line can be chosen."""
+    p, c, found = f.power_unit, f.conditions, []
+    if f.supply is None and not p.without_accumulator and not p.with_accumulator:
+        found.append(
+            fault(
+                "power_unit",
+                "with_accumulator",
+                "with_accumulator and without_accumulator are both false: no unit is offered",
+                "one of them true, or a table [supply]",
+            )
+        )
+    if p.oil_temperature <= c.ambient_temperature:
+        found.append(
+            fault(
+                "power_unit",
+                "oil_temperature",
+                f"{shown(p.oil_temperature, 'degC')} is not above the room's: no heat leaves",
+                f"more than conditions.ambient_temperature, {shown(c.ambient_temperature, 'degC')}",
+            )
+        )
+    if p.oil_temperature > c.temperature.high + _PART:
+        found.append(
+            fault(
+                "power_unit",
+                "oil_temperature",
+                f"{shown(p.oil_temperature, 'degC')} is warmer than the oil at work may be",
+                f"at most the highest of conditions.temperature, "
+                f"{shown(c.temperature.high, 'degC')}",
+            )
+        )
+    lines = f.lines
+    if lines.service_length + lines.hose_length <= 0.0 and f.cylinder is None:
+        found.append(
+            fault(
+                "lines",
+                "service_length",
+                "there is neither pipe nor hose between valve and cylinder",
+                "a length above 0 m in service_length or hose_length; the bore of a block counts",
+            )
+        )
+    return found
+
+
+def _valve_faults(f: RequirementFile) -> list[Fault]:
+    """Return the valves that the lock, the oil or their own figures make impossible."""
+    if not f.valve:
+        return [fault("valve", "", "no valve is at hand", "one or more heads [[valve]]")]
+    found: list[Fault] = []
+    names: dict[str, int] = {}
+    oil_sound = not BLOCK_RULES["oil_faults"].function(f.oil)
+    for number, one in enumerate(f.valve, start=1):
+        table = f"valve {number}"
+        if one.name in names:
+            found.append(
+                fault(
+                    table,
+                    "name",
+                    f"'{one.name}' is also the name of valve {names[one.name]}",
+                    "another name for each valve",
+                )
+            )
+        names[one.name] = number
+        try:
+            made = valve_of(one, f.valves)
+        except ParameterError as error:
+            found += [fault(table, each.key, each.what, each.expected) for each in error.faults]
+            continue
+        own = [*BLOCK_RULES["play_faults"].function(made)]
+        own += BLOCK_RULES["land_faults"].function(made)
+        if not own and oil_sound:
+            own += BLOCK_RULES["rating_faults"].function(made, rate_valve(made, f.oil))
+        found += [fault(table, each.key, each.what, each.expected) for each in own]
+        found += _unlocked_by(f, made, table)
+    return found
+
+
+def _unlocked_by(f: RequirementFile, valve: Valve, table: str) -> list[Fault]:
+    """Return why the lock cannot hold with a valve at any of the pressures."""
+    pressures = f.pressures.nominal if f.supply is None else (f.supply.pressure,)
+    check: Any = RULES["lock_faults"].function
+    found: list[Fault] = []
+    for pressure in pressures:
+        supply = SimpleNamespace(pressure=pressure)
+        found = [
+            one
+            for one in check(f.lock, valve, f.oil, supply, f.controller)
+            if one.key != "trigger"  # no matter of the valve, see below
+        ]
+        if not found:
+            return []
+    return [
+        fault(
+            table,
+            "overlap",
+            f"{shown(valve.overlap_pa, '%')} doesn't go with lock.{one.key} = "
+            f"'{getattr(f.lock, one.key)}': {one.what}",
+            f"{one.expected}; or this valve left out",
+        )
+        for one in found
+    ]
+
+
+def _shared_faults(f: RequirementFile) -> list[Fault]:
+    """Return the faults of tables that are taken over into the axis' own file."""
+    found = [
+        *BLOCK_RULES["table_faults"].function(f.table),
+        *BLOCK_RULES["bristle_faults"].function(f.structure, f.table),
+        *BLOCK_RULES["oil_faults"].function(f.oil),
+    ]
+    check: Any = RULES["loop_faults"].function
+    window = Window(half_width=f.accuracy.half_width)
+    no_dither = SimpleNamespace(dither_amplitude=0.0)
+    for one in check(f.controller, f.lock, f.transducer, no_dither, window, 0.0):
+        table = "accuracy" if one.table == "window" else one.table
+        found.append(fault(table, one.key, one.what, one.expected))
+    offers_screws = f.screws is not None and f.cylinder is None
+    braked = f.lock.brake != "none" or offers_screws
+    if f.lock.kind == "none" and braked and f.lock.trigger == "ahead":
+        found.append(
+            fault(
+                "lock",
+                "trigger",
+                "a brake without a lock would close on a moving table"
+                + ("; every motor of [screws] has one" if offers_screws else ""),
+                '"window_dwell"',
+            )
+        )
+    return found
+
+
+def offered_faults(f: RequirementFile) -> list[Fault]:
+    """Return what is offered but cannot be chosen, fitted or run.
+
+    Parameters
+    ----------
+    f : RequirementFile
+        Whose tables are sound by themselves.
+
+    Returns
+    -------
+    list of Fault
+        Empty if there is something to choose everywhere.
+    """
+    return [
+        *_series_faults(f),
+        *_actuator_faults(f),
+        *_pressure_faults(f),
+        *_unit_faults(f),
+        *_valve_faults(f),
+        *_shared_faults(f),
+    ]
+
+
+def offered_warnings(f: RequirementFile) -> list[Fault]:
+    """Return what is allowed but deserves a second look.
+
+    Parameters
+    ----------
+    f : RequirementFile
+        A file without faults.
+
+    Returns
+    -------
+    list of Fault
+        Empty if there is nothing to say.
+    """
+    found, w = [], f.accuracy.half_width
+    for kept, table, keys in (
+        (f.cylinder, "cylinders", "its bores and rods"),
+        (f.cylinder, "screws", "its displacements and leads"),
+        (f.supply, "pressures", "nominal"),
+    ):
+        if kept is not None and getattr(f, table) is not None:
+            name = "supply" if table == "pressures" else "cylinder"
+            found.append(fault(table, "", f"{keys} are not read: [{name}] is kept", "nothing else"))
+    most = max(f.pressures.nominal) if f.supply is None else f.supply.pressure
+    t = f.transducer
+    if t.pressure != "none" and t.pressure_range < most:
+        found.append(
+            fault(
+                "transducer",
+                "pressure_range",
+                f"{shown(t.pressure_range, 'bar')} is less than a supply pressure on offer",
+                f"at least {shown(most, 'bar')}",
+            )
+        )
+    locks = f.lock.kind != "none" or f.lock.brake != "none"
+    if locks and f.lock.trigger == "window_dwell" and f.lock.window > w:
+        found.append(
+            fault(
+                "lock",
+                "window",
+                f"{shown(f.lock.window, 'um')} lets the lock close outside the window",
+                f"at most {shown(w, 'um')}",
+            )
+        )
+    if f.accuracy.resting_error > w:
+        found.append(
+            fault(
+                "accuracy",
+                "resting_error",
+                f"{shown(f.accuracy.resting_error, 'um')} is wider than the window, which rules",
+                f"at most {shown(w, 'um')}",
+            )
+        )
+    if f.conditions.workpiece_mass.high == 0.0 and f.table.workpiece_mass == 0.0:
+        found.append(
+            fault("conditions", "workpiece_mass", "no workpiece at all", "the heaviest workpiece")
+        )
+    if math.isclose(f.work.stroke_reserve, 0.0) and f.cylinder is None:
+        found.append(
+            fault(
+                "work",
+                "stroke_reserve",
+                "0 mm: at the ends of its travel the table touches the end stops",
+                "some millimetres",
+            )
+        )
+    return found

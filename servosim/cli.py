@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from servosim._size_command import SizeCommand, size
+from servosim._acceptance_command import acceptance
 from servosim._stability_command import stability
 from servosim._study_command import study
 from servosim._terminal import (
@@ -186,8 +188,10 @@ def _show_version(value: bool) -> None:
         raise typer.Exit
 
 
+app.command()(acceptance)
 app.command()(stability)
 app.command()(tune)
+app.command(cls=SizeCommand)(size)
 app.command()(study)
 
 

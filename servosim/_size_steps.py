@@ -1,0 +1,407 @@
+"""Steps of a calculation in words and numbers, with as many digits as a reader needs.
+
+Numbers are put into a formula in practical units if the formula holds in any units, else in SI.
+They have as many digits as it takes to come to the printed result again.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
+
+from servosim import units
+from servosim._formula_text import GAP, names_in, pretty, symbol_text, unit_text, value_of
+from servosim.errors import UnitError
+from servosim.sizing.calculation import Step
+
+DIGITS = 5
+_EXACT = 8  # digits up to which a short number is written in full
+_MOST_DIGITS = 15
+_LEAST_FAMILY = 3  # steps of one formula in a row that make a table
+
+# practical units by SI unit: each from its size on [SI], the smallest first
+_PRACTICAL: dict[str, tuple[tuple[float, str], ...]] = {
+    "m": ((0.0, "um"), (1e-3, "mm"), (5.0, "m")),
+    "m2": ((0.0, "mm2"), (1e-4, "cm2"), (1.0, "m2")),
+    "m3": ((0.0, "mm3"), (1e-7, "cm3"), (1e-3, "L")),
+    "m/s": ((0.0, "um/s"), (1e-4, "mm/s"), (2.0, "m/s")),
+    "s": ((0.0, "ms"), (0.1, "s")),
+    "N": ((0.0, "N"), (1e4, "kN")),
+    "Pa": ((0.0, "Pa"), (100.0, "bar"), (1e8, "MPa"), (1e9, "GPa")),
+    "m3/s": ((0.0, "cm3/min"), (1e-6, "L/min")),
+    "W": ((0.0, "W"), (1e3, "kW")),
+    "J": ((0.0, "J"), (1e3, "kJ")),
+    "N/m": ((0.0, "N/m"), (1e5, "N/um")),
+    "m2/s": ((0.0, "mm2/s"),),
+    "Pa s": ((0.0, "mPa s"),),
+    "m3/s/Pa": ((0.0, "cm3/min/bar"), (1e-10, "L/min/bar")),
+    "m3/s/sqrt(Pa)": ((0.0, "L/min/sqrt(bar)"),),
+    "m3/rad": ((0.0, "cm3/rad"),),
+    "1/Pa": ((0.0, "1/GPa"),),
+    "kg m2": ((0.0, "kg cm2"), (1.0, "kg m2")),
+}
+_ZERO = {"m": "mm", "m2": "cm2", "m3": "L", "m/s": "mm/s", "s": "s", "Pa": "bar", "m3/s": "L/min"}
+# a second reading of a result, in units that hide a factor or an offset
+_ALSO = {
+    "rad/s": "Hz", "K": "degC", "m3/rad": "cm3/rev", "m/rad": "mm/rev", "rad": "deg",
+}  # fmt: skip
+_COLDEST = 150.0  # K: what is less is a difference of temperatures
+
+# factors of the base units, without a simple ratio; an angle is a plain number
+_FACTORS = {
+    "[length]": 1.37, "[time]": 0.83, "[mass]": 1.19, "[temperature]": 1.07, "[current]": 1.11,
+    "[angle]": 1.0, "[root_pressure]": math.sqrt(1.19 / 1.37) / 0.83,
+}  # fmt: skip
+
+
+def practical(value: float, unit: str) -> str:
+    """Return the unit in which a number of the sheet is read.
+
+    Parameters
+    ----------
+    value : float
+        The number [SI].
+    unit : str
+        Its SI unit.
+
+    Returns
+    -------
+    str
+        A unit that is a plain multiple of the SI unit, so that formulas hold in it.
+
+    Examples
+    --------
+    >>> practical(0.063, "m"), practical(1.4e9, "Pa"), practical(14e6, "Pa"), practical(3.0, "kg")
+    ('mm', 'GPa', 'bar', 'kg')
+    """
+    choices = _PRACTICAL.get(unit, ((0.0, unit),))
+    size = abs(value)
+    if size == 0.0 or math.isnan(size):
+        return _ZERO.get(unit, choices[0][1])
+    return [name for least, name in choices if size >= least * (1.0 - 1e-12)][-1]
+
+
+def number_text(value: float, unit: str, shown: str, digits: int = DIGITS) -> str:
+    """Return an SI value in a unit, with its unit behind a no-break space.
+
+    Parameters
+    ----------
+    value : float
+        The value [SI].
+    unit : str
+        Its SI unit; one that is not on the list of units must be shown as it is.
+    shown : str
+        Unit to show.
+    digits : int, optional
+        Digits that count.
+
+    Returns
+    -------
+    str
+        Such as "12.5 L/min"; "none" if there is no value.
+    """
+    if math.isnan(value):
+        return "none"
+    if math.isinf(value):
+        return "without limit" if value > 0.0 else "none"
+    text = _bare(float(value) if shown == unit else units.convert(float(value), shown), digits)
+    return text if shown in ("", "1") else f"{text}{GAP}{shown}"
+
+
+def _bare(number: float, digits: int) -> str:
+    """Return a number with so many digits, its exponent without zeros."""
+    text = f"{number + 0.0:.{digits}g}"
+    return re.sub(r"e([+-])0*(\d+)$", r"e\1\2", text).replace("e+", "e")
+
+
+def argument_text(value: float, unit: str, shown: str, digits: int) -> str:
+    """Return an argument as :func:`number_text` does, in full if it is a short number.
+
+    Parameters
+    ----------
+    value, unit, shown, digits
+        As of :func:`number_text`.
+
+    Returns
+    -------
+    str
+        Such as "9.80665 m/s2", although that has more than five digits.
+    """
+    full = number_text(value, unit, shown, _EXACT)
+    if math.isfinite(value) and math.isclose(read_back(full, value, shown, unit), value,
+                                             rel_tol=1e-13):  # fmt: skip
+        return full
+    return number_text(value, unit, shown, digits)
+
+
+def read_back(text: str, value: float, shown: str, unit: str) -> float:
+    """Return what a reader of a printed number takes it for.
+
+    Parameters
+    ----------
+    text : str
+        The printed number.
+    value : float
+        What it stands for if it is no number, such as "none" [SI].
+    shown, unit : str
+        Unit in which it is printed, and the SI unit.
+
+    Returns
+    -------
+    float
+        The number [SI].
+    """
+    number = text.partition(GAP)[0]
+    try:
+        read = float(number)
+    except ValueError:
+        return value
+    return read if shown == unit else units.parse(f"{number} {shown}", unit)
+
+
+def is_homogeneous(step: Step) -> bool:
+    """Return whether a formula holds in any units, so that practical ones may be put in.
+
+    Parameters
+    ----------
+    step : Step
+        The step.
+
+    Returns
+    -------
+    bool
+        Whether it gives the same result when metre, second, kilogram and kelvin are other ones.
+        Angles count as plain numbers.
+
+    Notes
+    -----
+    Every number is scaled by its dimension with factors that have no simple ratio; the result must
+    scale by its own. A formula with a constant that has a unit does not.
+    """
+    try:
+        factors = {name: _factor(unit) for name, _, _, unit in step.inputs}
+        expected = step.value * _factor(step.unit)
+    except UnitError:
+        return False
+    values = {name: value * factors[name] for name, _, value, _ in step.inputs}
+    found = value_of(step.text, values)
+    scale = max((abs(value) for value in values.values() if math.isfinite(value)), default=1.0)
+    return math.isclose(found, expected, rel_tol=1e-6, abs_tol=0.0 if expected else 1e-9 * scale)
+
+
+def _factor(unit: str) -> float:
+    """Return by what a number grows when the base units are other ones."""
+    if unit in ("", "1"):
+        return 1.0
+    found = 1.0
+    for name, exponent in units.dimension_of(unit).items():
+        found *= _FACTORS[name] ** float(exponent)
+    return found
+
+
+def _is_listed(unit: str) -> bool:
+    if unit == "":
+        return True
+    try:
+        units.group_of(unit)
+    except UnitError:
+        return False
+    return True
+
+
+def _needs_si(step: Step) -> bool:
+    """Return whether numbers must be put in in SI units."""
+    if not step.text:
+        return not _is_listed(step.unit)
+    every = (step.unit, *(unit for *_, unit in step.inputs))
+    return not all(map(_is_listed, every)) or not is_homogeneous(step)
+
+
+def _arguments(
+    step: Step, shown: Mapping[str, str], unit: str, pinned: Mapping[str, str] | None = None
+) -> dict[str, str]:
+    """Return the arguments with as many digits as the printed result needs.
+
+    `shown` are the units of the arguments, `unit` that of the result, `pinned` arguments that are
+    printed already.
+    """
+    pinned = pinned or {}
+    wanted = number_text(step.value, step.unit, unit)
+    texts: dict[str, str] = {}
+    for digits in range(DIGITS, _MOST_DIGITS + 1):
+        texts = {
+            name: pinned.get(name) or argument_text(value, si, shown[name], digits)
+            for name, _, value, si in step.inputs
+        }
+        values = {
+            name: read_back(texts[name], value, shown[name], si)
+            for name, _, value, si in step.inputs
+        }
+        if number_text(value_of(step.text, values), step.unit, unit) == wanted:
+            break
+    return texts
+
+
+def with_unit(text: str, plain: bool = False) -> str:
+    """Return a printed number with the powers of its unit raised."""
+    number, gap, unit = text.partition(GAP)
+    return f"{number}{gap}{unit_text(unit, plain=plain)}"
+
+
+class Written:
+    """One step in words and numbers.
+
+    Parameters
+    ----------
+    step : Step
+        The step.
+    plain : bool, optional
+        Whether only letters of ASCII may be used.
+
+    Attributes
+    ----------
+    symbol, formula, numbers, result, also : str
+        Letter, formula, the same with numbers, the result, and its second reading such as hertz or
+        degrees Celsius; empty where there is none.
+    names : str
+        What each letter stands for.
+    in_si : bool
+        Whether the numbers stand in SI units because the formula has a constant with a unit.
+    """
+
+    def __init__(self, step: Step, *, plain: bool = False) -> None:
+        self.symbol = symbol_text(step.symbol, plain=plain)
+        self.formula = pretty(step.text, plain=plain) if step.text else ""
+        si = _needs_si(step)
+        self.in_si = si and bool(step.text)
+        unit = step.unit if si else practical(step.value, step.unit)
+        self.result = with_unit(number_text(step.value, step.unit, unit), plain)
+        self.also = _second(step, plain)
+        self.names, self.numbers = "", ""
+        if step.text:
+            shown = {n: u if si else practical(value, u) for n, _, value, u in step.inputs}
+            texts = _arguments(step, shown, unit)
+            filled = {name: with_unit(text, plain) for name, text in texts.items()}
+            self.numbers = pretty(step.text, filled, plain=plain)
+            self.names = names_of(step, plain)
+
+
+def names_of(step: Step, plain: bool = False) -> str:
+    """Return what each letter of a formula stands for, those left out that say it themselves."""
+    used = names_in(step.text)
+    parts = [
+        f"{symbol_text(name, plain=plain)}: {words}"
+        for name, words, *_ in step.inputs
+        if name != words and (name in used or not used)
+    ]
+    return "; ".join(parts)
+
+
+def _second(step: Step, plain: bool) -> str:
+    unit = _ALSO.get(step.unit, "")
+    if not unit or not math.isfinite(step.value):
+        return ""
+    if unit == "degC" and step.value < _COLDEST:
+        return ""
+    return with_unit(number_text(step.value, step.unit, unit), plain)
+
+
+class Family:
+    """Several steps of one formula in a row, for a table.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        The steps.
+    plain : bool, optional
+        Whether only letters of ASCII may be used.
+
+    Attributes
+    ----------
+    symbol, formula, names : str
+        As of :class:`Written`.
+    same : str
+        Arguments that are the same in all of them, with their values.
+    head : tuple of str
+        Of each argument that differs, and of the result, its letter and unit.
+    rows : list of tuple of str
+        Note, arguments and result of each.
+    in_si : bool
+        As of :class:`Written`.
+    """
+
+    def __init__(self, steps: Sequence[Step], *, plain: bool = False) -> None:
+        first = steps[0]
+        self.symbol = symbol_text(first.symbol, plain=plain)
+        self.formula = pretty(first.text, plain=plain)
+        self.names = names_of(first, plain)
+        self.in_si = any(map(_needs_si, steps))
+        columns = {
+            name: [step.inputs[k][2] for step in steps] for k, (name, *_) in enumerate(first.inputs)
+        }
+        si = {name: unit for name, _, _, unit in first.inputs}
+        shown = {
+            name: si[name] if self.in_si else practical(_largest(values), si[name])
+            for name, values in columns.items()
+        }
+        unit = first.unit
+        if not self.in_si:
+            unit = practical(_largest([step.value for step in steps]), first.unit)
+        differing = [name for name, values in columns.items() if len({*map(repr, values)}) > 1]
+        used = names_in(first.text)
+        fixed = [name for name in columns if name not in differing and name in used]
+        texts = [_arguments(step, shown, unit) for step in steps]
+        most = {name: max((text[name] for text in texts), key=len) for name in fixed}
+        texts = [_arguments(step, shown, unit, most) for step in steps]
+        self.same = ", ".join(
+            f"{symbol_text(name, plain=plain)} = {with_unit(most[name], plain)}" for name in fixed
+        )
+        self.head = (
+            *(_headed(name, shown[name], plain) for name in differing),
+            _headed(first.symbol, unit, plain),
+        )
+        self.rows = [
+            (
+                step.note,
+                *(text[name].partition(GAP)[0] for name in differing),
+                number_text(step.value, step.unit, unit).partition(GAP)[0],
+            )
+            for step, text in zip(steps, texts, strict=True)
+        ]
+
+
+def _headed(name: str, unit: str, plain: bool) -> str:
+    symbol = symbol_text(name, plain=plain)
+    return symbol if unit in ("", "1") else f"{symbol} [{unit_text(unit, plain=plain)}]"
+
+
+def _largest(values: Sequence[float]) -> float:
+    return max((abs(value) for value in values if math.isfinite(value)), default=0.0)
+
+
+def families(steps: Sequence[Step]) -> Iterator[list[Step]]:
+    """Return steps in groups: those of one formula in a row together, every other one alone.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        Steps of one section.
+
+    Yields
+    ------
+    list of Step
+        At least three of one formula, or a single step.
+    """
+    for _, group in groupby(steps, key=_kind):
+        one = list(group)
+        if len(one) >= _LEAST_FAMILY and one[0].text:
+            yield one
+        else:
+            yield from ([step] for step in one)
+
+
+def _kind(step: Step) -> tuple[object, ...]:
+    names = tuple((name, words, unit) for name, words, _, unit in step.inputs)
+    return (step.symbol, step.words, step.text, step.unit, step.source, names)

@@ -49,12 +49,14 @@ __all__ = [
 ]
 
 CAUTIONS = (
-    "These are calculations with the data of the file; they choose no safety equipment and release "
-    "nothing to be built or run.",
-    "Have the chosen parts confirmed by their makers' data sheets, pressure equipment by the rules "
-    "that hold where it stands.",
-    "Locked oil and accumulators stay under pressure after the pump has stopped; the hydraulic "
-    "lock is part of the positioning and no safety function.",
+    "These are calculations with the data of the file; they release nothing to be built or run. "
+    "Have parts confirmed by their makers' data, pressure equipment by the rules of its place.",
+    "Before any work isolate the supply and bleed it; accumulators and locked oil stay under "
+    "pressure after the pump has stopped, and a vertical load comes down when its oil is let go.",
+    "The hydraulic lock is part of the positioning and no safety function: leave safety functions "
+    "to licensed practice; ISO 4413 and ISO 12100 apply to hydraulics and to the whole machine.",
+    "Start at low pressure and low gain, the tool away from the work, with a way to stop that does "
+    "not depend on this loop.",
 )
 
 

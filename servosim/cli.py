@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from servosim._size_command import SizeCommand, size
 from servosim._acceptance_command import acceptance
+from servosim._size_command import SizeCommand, size
 from servosim._stability_command import stability
 from servosim._study_command import study
 from servosim._terminal import (

@@ -315,6 +315,26 @@ def _needed_gain(reference: Reference, distance: float, window: float, time: flo
                                           math.log(high), rtol=1e-12)))  # fmt: skip
 
 
+def settled_after(requirement: RequirementFile, gain: float) -> float:
+    """Return the time in which the longest move comes into its window with a velocity gain [s].
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        What is asked for.
+    gain : float
+        Velocity gain [1/s].
+
+    Returns
+    -------
+    float
+        The reference followed ideally, and what it leaves run in by a first-order lag.
+    """
+    longest = max(abs(target - start) for start, target in targets_of(requirement))
+    window = requirement.accuracy.half_width
+    return _followed(requirement.reference, 0.0, longest, gain, window).time
+
+
 def pattern_of(requirement: RequirementFile, calc: Calculation) -> Pattern:
     """Return the moves of one cycle and the velocity gain that the longest of them needs.
 

@@ -18,7 +18,9 @@ Entry = tuple[int, Decimal]
 """Line of the file and a number that stands there."""
 
 
-def likely_causes(found: Decimal, total: Decimal, entries: Sequence[Entry]) -> list[str]:
+def likely_causes(
+    found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int = 0
+) -> list[str]:
     """Return slips that would explain a difference between a sum and its control total.
 
     Parameters
@@ -29,6 +31,8 @@ def likely_causes(found: Decimal, total: Decimal, entries: Sequence[Entry]) -> l
         What the worksheet says, in the same unit.
     entries : sequence of (int, decimal.Decimal)
         Lines and the numbers that were added.
+    surplus : int
+        Lines more than the worksheet has, as far as its total of lines tells.
 
     Returns
     -------
@@ -36,12 +40,14 @@ def likely_causes(found: Decimal, total: Decimal, entries: Sequence[Entry]) -> l
         Clauses for a message, the most particular first; empty if nothing explains it.
     """
     with localcontext(Context(prec=200)):
-        return _causes(found, total, entries)
+        return _causes(found, total, entries, surplus)
 
 
-def _causes(found: Decimal, total: Decimal, entries: Sequence[Entry]) -> list[str]:
+def _causes(found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int) -> list[str]:
     difference = found - total
     causes = []
+    if surplus == -1:
+        causes.append(f"the line that is lacking holds {plain(-difference)}")
     once = [line for line, number in entries if number == difference]
     if once:
         causes.append(f"{_lines(once)} just this much: one position too many?")

@@ -181,13 +181,18 @@ def check_totals(
     faults : list of Fault
         Takes each total that does not agree.
     """
+    surplus = 0
     for total in totals:
-        number = decimal_of(total.written, comma=sheet.comma)
         if total.column == _LINES:
             found = len(sheet.rows) + len(sheet.ragged)
-            if found != number:
-                faults.append(_lines_fault(total, int(number), found, sheet))
+            wanted = int(decimal_of(total.written, comma=sheet.comma))
+            surplus = found - wanted
+            if surplus:
+                faults.append(_lines_fault(total, wanted, found, sheet))
+    for total in totals:
+        if total.column == _LINES:
             continue
+        number = decimal_of(total.written, comma=sheet.comma)
         column = columns[total.column]
         if sheet.ragged or any(name == total.column for name, _ in cells.faulty):
             continue
@@ -196,7 +201,7 @@ def check_totals(
         ]
         found_sum = exact_sum(one for _, one in entries)
         if exact(found_sum, column.unit) != exact(number, total.unit):
-            faults.append(_sum_fault(total, number, found_sum, column, entries, sheet))
+            faults.append(_sum_fault(total, number, found_sum, column, entries, surplus, sheet))
 
 
 def _lines_fault(total: Total, number: int, found: int, sheet: Sheet) -> Fault:
@@ -215,6 +220,7 @@ def _sum_fault(
     found: Decimal,
     column: Column,
     entries: list[tuple[int, Decimal]],
+    surplus: int,
     sheet: Sheet,
 ) -> Fault:
     """Return what the worksheet says, what the list adds up to, the difference, likely causes."""
@@ -229,7 +235,7 @@ def _sum_fault(
         what += f" ({shown(wanted, *units)})"
     what += f", the list adds up to {shown(is_sum, *units)}: {shown(abs(apart), *units)} "
     what += "too much" if apart > 0 else "too little"
-    causes = [] if in_column is None else likely_causes(found, in_column, entries)
+    causes = [] if in_column is None else likely_causes(found, in_column, entries, surplus)
     if causes:
         what += f"; likely cause: {'; '.join(causes)}"
     key = f"line {total.line}, total of column '{column.heading}'"

@@ -15,7 +15,7 @@ from fake_sizing import fake_sizing
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _size_command, _size_summary
+from servosim import _size_changes, _size_command, _size_summary, _size_text
 from servosim.cli import app
 from servosim.sizing.findings import Figure, RuleCount, Standing
 from servosim.sizing.requirement import read_requirement
@@ -193,7 +193,7 @@ class TestSummary:
     def test_says_so_if_no_change_helps(self):
         found = dataclasses.replace(fake_sizing(False), relaxations=())
         assert "other parts must be on offer" in " ".join(
-            "\n".join(_size_summary.conflict_lines(found)).split()
+            "\n".join(_size_changes.conflict_lines(found)).split()
         )
 
     def test_a_screw_is_named_by_motor_and_lead(self):
@@ -203,7 +203,7 @@ class TestSummary:
                                    "cm3/rev"),
             "lead": Figure("lead", "screw", 0.01 / (2 * math.pi), "m/rad", "mm/rev"),
         }  # fmt: skip
-        assert _size_summary.actuator_text(parts) == "motor screw 25 cm3/rev, 10 mm/rev"
+        assert _size_text.actuator_text(parts) == "motor screw 25 cm3/rev, 10 mm/rev"
 
     def test_a_rule_without_any_value(self):
         none = Standing("pump_flow", "Pump", "power_unit.pump_flows", math.nan, 1e-3, "m3/s",
@@ -290,5 +290,5 @@ class TestInterrupts:
 
 
 def test_what_is_left_in_words():
-    text = _size_summary.left_text
+    text = _size_text.left_text
     assert text(0.0) == "0 %" and text(math.nan) == "no value" and text(-200.0) == "far off"

@@ -1,0 +1,106 @@
+"""What is said of a sizing under other circumstances, and of a requirement without solution.
+
+Pure functions of a result; nothing is printed or written here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from servosim._lines import wrapped
+from servosim._size_text import figure_text, limit_text, missed_text, narrow
+from servosim._tune_summary import quantity_text
+from servosim.sizing.findings import Relaxation, WhatIf
+from servosim.sizing.result import Sizing
+from servosim.tuning.result import Spread
+
+_MOST_RULES = 4
+
+
+def what_if_lines(found: Sizing) -> list[str]:
+    """Return how the choice stands under other circumstances, and beside its neighbours.
+
+    Parameters
+    ----------
+    found : Sizing
+        The result.
+
+    Returns
+    -------
+    list of str
+        For each change whether everything is still kept, and some figures.
+    """
+    if not found.what_if:
+        return []
+    names = ("natural_frequency", "motor_power")
+    lines: list[str] = []
+    for kind, title in (
+        ("circumstance", "what if, with the winner's gains"),
+        ("neighbour", "one size smaller or larger"),
+    ):
+        group = [one for one in found.what_if if one.kind == kind]
+        if not group:
+            continue
+        rows: list[Sequence[str]] = [
+            (title, "natural", "motor", "settled in", "overshoot", "error", "")
+        ]
+        for one in group:
+            cells = [figure_text(one.figures.get(name)) for name in names]
+            moved = [
+                _spread(one.simulated.get(name))
+                for name in ("settling_time", "overshoot", "resting_error")
+            ]
+            rows.append((f"  {one.name}", *cells, *moved, "kept" if one.feasible else "BROKEN"))
+        table = narrow(rows)
+        lines += table if not lines else ["", *table]
+        for one in group:
+            lines += _broken_words(one)
+    return lines
+
+
+def _broken_words(one: WhatIf) -> list[str]:
+    parts = [
+        f"{rule.words} {quantity_text(rule.value, rule.shown_unit)}, {limit_text(rule)}"
+        for rule in one.broken[:_MOST_RULES]
+    ]
+    parts += [missed_text(goal) for goal in one.missed[:_MOST_RULES]]
+    parts += [one.note] if one.note else []
+    return wrapped(f"{one.name}: {'; '.join(parts)}", "  ", "      ") if parts else []
+
+
+def _spread(one: Spread | None) -> str:
+    return "-" if one is None else quantity_text(one.worst, one.shown_unit)
+
+
+def conflict_lines(found: Sizing) -> list[str]:
+    """Return what cannot be kept together, and the nearest changes that give a solution.
+
+    Parameters
+    ----------
+    found : Sizing
+        The result.
+
+    Returns
+    -------
+    list of str
+        Sentences, each change with what to give to ``--set``; empty if there is a solution.
+    """
+    lines = []
+    for conflict in found.conflicts:
+        lines += wrapped(conflict.sentence, "conflict    ")
+    for one in found.relaxations:
+        lines += _relaxation_lines(one)
+    if not found.feasible and not found.interrupted and found.conflicts and not found.relaxations:
+        lines += wrapped(
+            "no change of one value or of two within reach gives a solution; other parts must be "
+            "on offer",
+            "relax       ",
+        )
+    return lines
+
+
+def _relaxation_lines(one: Relaxation) -> list[str]:
+    basis = "" if one.simulated else " (by algebra; moves must still show it)"
+    lines = wrapped(f"{one.sentence}{basis}", "relax       ")
+    options = " ".join(f'--set {change.key}="{change.text_after}"' for change in one.changes)
+    return [*lines, f"              {options}"]

@@ -161,6 +161,8 @@ def test_the_examples_use_the_preferred_series_and_offer_thousands_of_combinatio
         ({"power_unit.oil_temperature": "18 degC"}, "power_unit", "oil_temperature", ["20 degC"]),
         ({"power_unit.oil_temperature": "65 degC"}, "power_unit", "oil_temperature", ["50 degC"]),
         ({"lines.service_length": "0 m"}, "lines", "service_length", ["neither pipe nor hose"]),
+        # 1.01325 bar - 870 kg/m3 * 9.80665 m/s2 * 5 m
+        ({"lines.suction_head": "5 m"}, "lines", "lowest_suction", ["0.8 bar", "0.586661 bar"]),
         ({"valve.3.name": "servo 4"}, "valve 3", "name", ["servo 4", "valve 1"]),
         ({"valve.2.pilot_leakage": "0.4 L/min"}, "valve 2", "pilot_leakage",
          ["0.4 L/min", "0.35 L/min"]),
@@ -301,6 +303,11 @@ def test_a_cylinder_and_a_supply_that_exist_are_kept_and_the_series_said_to_be_u
         ({"cylinder.stroke": "600 mm"}, "cylinder", "stroke", ["600 mm", "80 mm", "680 mm"]),
         ({"cylinder.rod_diameter": "80 mm"}, "cylinder", "rod_diameter", ["80 mm"]),
         ({"supply.relief_pressure": "130 bar"}, "supply", "relief_pressure", ["130 bar"]),
+        # 7 % above and below 140 bar
+        ({"supply.relief_pressure": "145 bar"}, "supply", "relief_pressure", ["149.8 bar"]),
+        ({"supply.accumulator": "gas", "supply.accumulator_volume": "1 L",
+          "supply.precharge_pressure": "135 bar", "supply.gas_exponent": 1.4,
+          "supply.gas_time_constant": "20 s"}, "supply", "precharge_pressure", ["130.2 bar"]),
         ({"pressures.return_pressure": "3 bar"}, "pressures", "return_pressure", ["3 bar",
                                                                               "2 bar"]),
         ({"supply.pressure": "330 bar", "supply.relief_pressure": "350 bar"}, "supply",
@@ -336,6 +343,7 @@ def test_screws_have_a_brake_that_cannot_close_ahead_of_the_target_alone():
     [
         ({"transducer.pressure_range": "200 bar"}, "transducer", "pressure_range"),
         ({"lock.window": "8 um"}, "lock", "window"),
+        ({"accuracy.hold_time": "2 s"}, "accuracy", "hold_time"),
         ({"accuracy.resting_error": "9 um"}, "accuracy", "resting_error"),
         ({"work.stroke_reserve": "0 mm"}, "work", "stroke_reserve"),
     ],

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 
 from servosim._block_faults import BLOCK_RULES, shown
 from servosim.components.cylinder import Cylinder
+from servosim.components.load import GRAVITY
+from servosim.components.oil import ATMOSPHERE
+from servosim.components.supply import Supply
 from servosim.errors import Fault
 from servosim.sizing.asked_faults import fault
 from servosim.sizing.fitting_faults import shared_faults, valve_faults
@@ -153,6 +156,33 @@ def _kept_cylinder_faults(f: RequirementFile, kept: Cylinder) -> list[Fault]:
     return found
 
 
+def _kept_supply_faults(s: Supply, variation: float) -> list[Fault]:
+    """Return what fails in a kept supply when its pressure varies as much as is stated."""
+    found = []
+    high, low = s.pressure * (1.0 + variation), s.pressure * (1.0 - variation)
+    if s.kind == "compensated_pump" and s.pressure < s.relief_pressure <= high:
+        found.append(
+            fault(
+                "supply",
+                "relief_pressure",
+                f"{shown(s.relief_pressure, 'bar')} opens within conditions.supply_variation, up "
+                f"to {shown(high, 'bar')}",
+                f"more than {shown(high, 'bar')}, or less supply_variation",
+            )
+        )
+    if s.accumulator == "gas" and low <= s.precharge_pressure < s.pressure:
+        found.append(
+            fault(
+                "supply",
+                "precharge_pressure",
+                f"{shown(s.precharge_pressure, 'bar')} leaves the accumulator empty within "
+                f"conditions.supply_variation, down to {shown(low, 'bar')}",
+                f"less than {shown(low, 'bar')}, or less supply_variation",
+            )
+        )
+    return found
+
+
 def _pressure_faults(f: RequirementFile) -> list[Fault]:
     """Return pressures that nothing on offer goes with."""
     found: list[Fault] = []
@@ -170,6 +200,7 @@ def _pressure_faults(f: RequirementFile) -> list[Fault]:
                     shown(f.supply.return_pressure, "bar"),
                 )
             )
+        found += _kept_supply_faults(f.supply, f.conditions.supply_variation)
     least, most = min(pressures), max(pressures)
     if least <= f.pressures.return_pressure:
         found.append(
@@ -249,6 +280,17 @@ def _unit_faults(f: RequirementFile) -> list[Fault]:
             )
         )
     lines = f.lines
+    still = ATMOSPHERE - f.oil.density * GRAVITY * lines.suction_head
+    if lines.lowest_suction >= still:
+        found.append(
+            fault(
+                "lines",
+                "lowest_suction",
+                f"{shown(lines.lowest_suction, 'bar')} is more than stands at the inlet of a pump "
+                f"{shown(lines.suction_head, 'm')} above the oil at rest, {shown(still, 'bar')}",
+                f"less than {shown(still, 'bar')}, or a lower lines.suction_head",
+            )
+        )
     if lines.service_length + lines.hose_length <= 0.0 and f.cylinder is None:
         found.append(
             fault(
@@ -334,6 +376,15 @@ def offered_warnings(f: RequirementFile) -> list[Fault]:
                 "resting_error",
                 f"{shown(f.accuracy.resting_error, 'um')} is wider than the window, which rules",
                 f"at most {shown(w, 'um')}",
+            )
+        )
+    if f.accuracy.hold_time > f.work.dwell * (1.0 + _PART):
+        found.append(
+            fault(
+                "accuracy",
+                "hold_time",
+                f"{shown(f.accuracy.hold_time, 's')} are longer than the dwell after each move",
+                f"at most {shown(f.work.dwell, 's')}, if it is held for a dwell only",
             )
         )
     if f.conditions.workpiece_mass.high == 0.0 and f.table.workpiece_mass == 0.0:

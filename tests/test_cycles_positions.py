@@ -332,6 +332,7 @@ class TestRefused:
         assert "has 2 cells, the header 1" in text[0]
         text = refused(listed, "target [mm];comment\n412,5;a\n")
         assert "'412,5' has a comma" in text[0]
+        assert "'# decimal = comma' at the head of the file" in text[0]
 
     def test_stated_decimal_comma_knows_no_point(self, listed):
         text = refused(listed, "# decimal = comma\ntarget [mm];comment\n1.500;a\n")

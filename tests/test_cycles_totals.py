@@ -177,7 +177,12 @@ class TestDisagreeing:
     def test_line_left_out_is_told_by_both_totals(self, listed):
         totals = ["lines = 3", "target [mm] = 66.5"]
         _, line = refused(listed, written("10", "23.25", totals=totals))
-        assert "the line that is lacking holds 33.25" in line
+        assert "likely cause: the line that is lacking holds 33.25; expected" in line
+
+    def test_lines_that_agree_rule_out_a_line_too_many(self, listed):
+        (line,) = refused(listed, written("12", "20", totals=["lines = 2", "target [mm] = 12"]))
+        # one position too many it cannot be
+        assert "likely cause: a single wrong digit would explain it; expected" in line
 
     def test_beside_other_faults(self, listed):
         text = "target [mm],dwell [s]\nx,1\n2,1\n# total dwell [s] = 3\n# total target [mm] = 2\n"
@@ -234,7 +239,7 @@ class TestUnreadable:
 
 
 class TestTampering:
-    @settings(max_examples=80)
+    @settings(max_examples=60)
     @given(st.integers(0, len(PLACES) - 1), st.integers(1, 9))
     def test_any_changed_digit_of_the_demonstration(self, tmp_path_factory, which, more):
         place = PLACES[which]

@@ -19,7 +19,7 @@ Entry = tuple[int, Decimal]
 
 
 def likely_causes(
-    found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int = 0
+    found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int | None = None
 ) -> list[str]:
     """Return slips that would explain a difference between a sum and its control total.
 
@@ -31,8 +31,8 @@ def likely_causes(
         What the worksheet says, in the same unit.
     entries : sequence of (int, decimal.Decimal)
         Lines and the numbers that were added.
-    surplus : int
-        Lines more than the worksheet has, as far as its total of lines tells.
+    surplus : int, optional
+        Lines more than the worksheet has; None if it has no total of the lines.
 
     Returns
     -------
@@ -43,17 +43,21 @@ def likely_causes(
         return _causes(found, total, entries, surplus)
 
 
-def _causes(found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int) -> list[str]:
+def _causes(
+    found: Decimal, total: Decimal, entries: Sequence[Entry], surplus: int | None
+) -> list[str]:
     difference = found - total
     causes = []
     if surplus == -1:
         causes.append(f"the line that is lacking holds {plain(-difference)}")
     once = [line for line, number in entries if number == difference]
-    if once:
+    if once and (surplus is None or surplus > 0):
         causes.append(f"{_lines(once)} just this much: one position too many?")
     lacking = [line for line, number in entries if number == -difference]
-    if lacking:
+    if lacking and surplus is None:
         causes.append(f"{_lines(lacking)} just this much: a position like it left out?")
+    if surplus:
+        return causes  # lines are lacking or too many, and one wrong number explains nothing
     signs = [line for line, number in entries if number * 2 == difference]
     if signs:
         causes.append(f"{_lines(signs)} half of it: a sign wrong?")

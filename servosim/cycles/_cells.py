@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 
 from servosim.cycles._columns import Column, Kind, near
 from servosim.cycles._numbers import NotANumber, decimal_of, with_unit
@@ -78,7 +79,7 @@ def cells_of(sheet: Sheet, columns: Mapping[str, Column], faults: list[Fault]) -
         for name, column in columns.items():
             text = row.cells[column.place]
             if column.unit:
-                numbers, found = _numbers(text, column, sheet.comma)
+                numbers, found = _numbers(text, column, sheet)
                 if numbers:
                     cells.numbers[name][row.number] = numbers
             else:
@@ -95,20 +96,23 @@ def cells_of(sheet: Sheet, columns: Mapping[str, Column], faults: list[Fault]) -
 _Wrong = tuple[str, str, str] | None
 
 
-def _numbers(text: str, column: Column, comma: bool) -> tuple[tuple[Decimal, ...], _Wrong]:
+def _numbers(text: str, column: Column, sheet: Sheet) -> tuple[tuple[Decimal, ...], _Wrong]:
     """Return the numbers of a cell, and what is wrong with them."""
     kind, unit = column.kind, column.unit
     if not text:
         return (), ("has no target", f"a number in {unit}", "") if kind.name == "target" else None
     parts = text.split(SEVERAL) if kind.name == "auxiliary time" else [text]
     numbers = []
-    example = "412,5" if comma else "412.5"
+    example = "412,5" if sheet.comma else "412.5"
     for part in parts:
         try:
-            number = decimal_of(part, comma=comma)
+            number = decimal_of(part, comma=sheet.comma)
         except NotANumber as error:
             where = "" if unit == "1" else f" in {unit}"
-            return (), (f"{cut(part)} {error}", f"a number{where} such as {example}", "")
+            expected = f"a number{where} such as {example}"
+            if "," in part and not sheet.comma and sheet.separator != ",":
+                expected += ", or '# decimal = comma' at the head of the file"
+            return (), (f"{cut(part.strip())} {error}", expected, "")
         outside = _outside(number, unit, kind)
         if outside:
             return (), (f"{cut(with_unit(part.strip(), unit))} {outside[0]}", outside[1], "")
@@ -122,18 +126,21 @@ def _outside(number: Decimal, unit: str, kind: Kind) -> tuple[str, str] | None:
         value = parse(f"{number} {unit}", kind.unit)
     except UnitError as error:
         return f"cannot be held: {error}", "a number of a usual size"
-    if kind.low:
-        low = parse(kind.low, kind.unit)
-        high = parse(kind.high, kind.unit)
-        shown = [format_quantity(limit, unit) for limit in (low, high)]
-        expected = f"{shown[0]} to {shown[1]}"
-        if kind.above:
-            expected = f"more than {shown[0]}, at most {shown[1]}"
-        if value < low or (kind.above and value == low):
-            return "is too low", expected
-        if value > high:
-            return "is too high", expected
-    return None
+    if not kind.low:
+        return None
+    low, high = _limits(kind)
+    too_low = value < low or (kind.above and value == low)
+    if not too_low and value <= high:
+        return None
+    lowest, highest = (format_quantity(limit, unit) for limit in (low, high))
+    expected = f"more than {lowest}, at most {highest}" if kind.above else f"{lowest} to {highest}"
+    return "is too low" if too_low else "is too high", expected
+
+
+@cache
+def _limits(kind: Kind) -> tuple[float, float]:
+    """Return the limits of a column in SI units."""
+    return parse(kind.low, kind.unit), parse(kind.high, kind.unit)
 
 
 def _text(

@@ -181,7 +181,7 @@ def check_totals(
     faults : list of Fault
         Takes each total that does not agree.
     """
-    surplus = 0
+    surplus: int | None = None
     for total in totals:
         if total.column == _LINES:
             found = len(sheet.rows) + len(sheet.ragged)
@@ -220,7 +220,7 @@ def _sum_fault(
     found: Decimal,
     column: Column,
     entries: list[tuple[int, Decimal]],
-    surplus: int,
+    surplus: int | None,
     sheet: Sheet,
 ) -> Fault:
     """Return what the worksheet says, what the list adds up to, the difference, likely causes."""

@@ -204,8 +204,8 @@ class Duty:
         Least velocity gain that brings the longest move into its window in time [1/s].
     held_words : tuple of str
         What each of the forces on the held table is, (n_h,).
-    held_force, held_mass : ndarray, shape (n_h,)
-        Force on the held table without friction [N], and table with workpiece [kg].
+    held_force, held_mass, held_thrust : ndarray, shape (n_h,)
+        Force on the held table without friction [N], table with workpiece [kg], thrust in it [N].
     thrust : float
         Thrust along the axis that comes upon the held table, positive against extension [N].
     """
@@ -238,6 +238,7 @@ class Duty:
     held_words: tuple[str, ...]
     held_force: Array
     held_mass: Array
+    held_thrust: Array
     thrust: float
 
     @property
@@ -269,12 +270,6 @@ class _Variant(NamedTuple):
     counterbalance: float
     thrust: float
     normal: float
-
-
-def travel_begins(requirement: RequirementFile) -> float:
-    """Return where on the cylinder the table's travel begins [m]."""
-    work, kept = requirement.work, requirement.cylinder
-    return 0.5 * (work.stroke_reserve if kept is None else kept.stroke - work.stroke)
 
 
 def _corners(requirement: RequirementFile, pattern: Pattern, direction: float) -> list[_Corner]:
@@ -429,7 +424,7 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
     """
     work, table = requirement.work, requirement.table
     pattern = pattern_of(requirement, calc)
-    begin = travel_begins(requirement)
+    begin = requirement.travel_begins
     places = [place for one in pattern.moves for place in (one.start, one.target)]
     moving, held = _variants(requirement, min(places), max(places), calc)
     points, words, which = [], [], []
@@ -493,6 +488,7 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
         held_words=tuple(one.words for one in held),
         held_force=held_force,
         held_mass=np.array([one.mass for one in held]),
+        held_thrust=np.array([one.thrust for one in held]),
         thrust=requirement.thrust.along if requirement.thrust.mode != "none" else 0.0,
     )
     return duty, _checks(requirement, pattern.longest, places, float(needed), cycle)

@@ -1,0 +1,407 @@
+"""Lines of the actuators, lowest natural frequency along the travel, and the locked table.
+
+Sources. Beside each formula, see :mod:`servosim.sizing.springs` and :mod:`servosim.sizing.holding`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from servosim.components.load import GRAVITY
+from servosim.sizing import holding
+from servosim.sizing.bodies import POISSON, Bodies, tube_modulus
+from servosim.sizing.calculation import Calculation, formula
+from servosim.sizing.combinations import Array, Combinations
+from servosim.sizing.duty import Duty
+from servosim.sizing.lines import bore_for
+from servosim.sizing.requirement import RequirementFile
+from servosim.sizing.springs import (
+    damping_of,
+    dead_side,
+    joint_modulus,
+    oil_modulus,
+    oil_stiffness_of,
+    one_mass_frequency,
+    port_conductance,
+    rest_pressure_a,
+    rest_pressure_b,
+    softest_position_of,
+    two_mass_frequency,
+)
+
+_PASSAGES = 1e-6  # oil of a block without lines, m3
+
+
+@formula(
+    "V_l",
+    "oil of the line from lock to valve",
+    "maximum(pi/4*d**2*l, V_0)",
+    "m3",
+    "geometry; at least the passages of a block (own choice)",
+    d=("bore of the line", "m"),
+    l=("length of pipe and hose", "m"),
+    V_0=("oil of the passages", "m3"),
+)
+def line_volume_of(d: Array, l: Array, V_0: Array) -> Array:  # noqa: E741
+    """Return the oil of a line [m3]."""
+    return np.maximum(np.pi / 4.0 * d**2 * l, V_0)
+
+
+def service_lines(
+    requirement: RequirementFile, duty: Duty, bodies: Bodies, calc: Calculation
+) -> dict[str, Array]:
+    """Return bore and oil of the lines from lock to valve, and the walls of all that is locked.
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        Lines at hand, or an existing cylinder with its own.
+    duty : Duty
+        Highest velocities.
+    bodies : Bodies
+        Areas.
+    calc : Calculation
+        Keeps the steps.
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``service_bore``, ``line_volume_a`` and ``_b``, ``hose_volume_a`` and ``_b``,
+        ``hose_modulus``, ``wall_modulus``, as in ``actuators.Actuators``.
+    """
+    lines, kept, n = requirement.lines, requirement.cylinder, len(bodies.area_a)
+    flow = np.maximum(bodies.area_a, bodies.area_b) * max(duty.peak_out, duty.peak_in)
+    with calc.section("Actuator: lines to the valve"):
+        bore = bore_for(flow, lines.pressure_velocity, lines.bores)
+        calc.given(
+            "d_l",
+            "bore of the lines to the valve",
+            bore,
+            "m",
+            "smallest of the series that keeps the velocity of pressure lines",
+        )
+        if kept is not None:
+            hoses = kept.hose == "flexible"
+            return {
+                "service_bore": bore,
+                "line_volume_a": np.full(n, kept.line_volume_a),
+                "line_volume_b": np.full(n, kept.line_volume_b),
+                "hose_volume_a": np.full(n, kept.hose_volume_a if hoses else 0.0),
+                "hose_volume_b": np.full(n, kept.hose_volume_b if hoses else 0.0),
+                "hose_modulus": np.full(n, kept.hose_modulus if hoses else lines.hose_modulus),
+                "wall_modulus": bodies.tube_modulus,
+            }
+        length = lines.service_length + lines.hose_length
+        volume = calc.of(line_volume_of, d=bore, l=length, V_0=_PASSAGES)
+        hose = calc.of(line_volume_of, "hose", d=bore, l=lines.hose_length, V_0=0.0)
+        pipe = calc.of(tube_modulus, "pipe", E=lines.elasticity, s=lines.wall / bore, nu=POISSON)
+        wall = calc.given(
+            "K_w",
+            "modulus of the walls, the softer of tube and pipe",
+            np.minimum(bodies.tube_modulus, pipe),
+            "Pa",
+            "safe side",
+        )
+    return {
+        "service_bore": bore,
+        "line_volume_a": volume,
+        "line_volume_b": volume,
+        "hose_volume_a": hose,
+        "hose_volume_b": hose,
+        "hose_modulus": np.full(n, lines.hose_modulus),
+        "wall_modulus": wall,
+    }  # fmt: skip
+
+
+def oil_springs(
+    requirement: RequirementFile,
+    duty: Duty,
+    c: Combinations,
+    bodies: Bodies,
+    lines: dict[str, Array],
+    calc: Calculation,
+) -> dict[str, Array]:
+    """Return the lowest natural frequency along the travel.
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        Oil, conditions and travel.
+    duty : Duty
+        Masses and held forces.
+    c : Combinations
+        Parts of each candidate.
+    bodies : Bodies
+        Their actuators.
+    lines : dict of str to ndarray
+        As :func:`service_lines` has them.
+    calc : Calculation
+        Keeps the steps.
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``modulus_a`` and ``_b``, ``rest_pressure_a`` and ``_b``, ``natural_frequency``,
+        ``natural_position``, ``damping_ratio``, as in ``actuators.Actuators``.
+    """
+    given = requirement.conditions
+    weight = bodies.weight_mass * GRAVITY * np.sin(requirement.table.inclination)
+    bare = np.where(duty.held_thrust == 0.0, np.abs(duty.held_force), -1.0)
+    held = weight + duty.held_force[int(bare.argmax())]
+    rest: dict[str, Any] = {
+        "F": held,
+        "A_A": bodies.area_a,
+        "A_B": bodies.area_b,
+        "p_S": c.pressure * (1.0 - given.supply_variation),
+        "p_T": requirement.pressures.return_pressure,
+    }
+    with calc.section("Actuator: natural frequency"):
+        p_A, p_B = calc.of(rest_pressure_a, **rest), calc.of(rest_pressure_b, **rest)
+        worst = given.temperature.high, given.free_air.high
+        K_A, K_B = (
+            calc.of(joint_modulus, side, K_w=lines["wall_modulus"],
+                    K=oil_modulus(requirement.oil, p, *worst, calc, side))
+            for side, p in (("side A", p_A), ("side B", p_B))
+        )  # fmt: skip
+        spring = _sides(bodies, lines, K_A, K_B, calc, locked=False)
+        position = _softest(requirement, bodies, spring, calc)
+        stiffness = calc.of(
+            oil_stiffness_of,
+            **spring,
+            z=bodies.moving_volume,
+            x=position,
+            L=requirement.actuator_stroke,
+        )
+        frequency = _frequency(stiffness, bodies, duty.heaviest, calc)
+        z, L = bodies.moving_volume, requirement.actuator_stroke
+        V_A = spring["V_A"] + z * bodies.area_a * position
+        V_B = spring["V_B"] + z * bodies.area_b * (L - position)
+        valve = [
+            np.array([getattr(one, key) for one in requirement.valve])[c.valve]
+            for key in ("null_leakage", "pilot_leakage")
+        ]
+        lands = calc.of(
+            port_conductance, q_0=valve[0], q_p=valve[1], p_r=requirement.valves.rating_pressure
+        )
+        damping = calc.of(
+            damping_of,
+            B=requirement.table.viscous_friction + bodies.seal_viscous,
+            G=lands,
+            C_e=bodies.external_leakage,
+            a=bodies.area_a * K_A / V_A,
+            b=bodies.area_b * K_B / V_B,
+            C_i=bodies.internal_leakage,
+            omega_h=frequency,
+            M=duty.heaviest + bodies.weight_mass + bodies.screw_mass,
+        )
+    return {
+        "rest_pressure_a": p_A,
+        "rest_pressure_b": p_B,
+        "modulus_a": K_A,
+        "modulus_b": K_B,
+        "natural_frequency": frequency,
+        "natural_position": position,
+        "damping_ratio": damping,
+    }  # fmt: skip
+
+
+def _sides(
+    bodies: Any, lines: Any, K_A: Array, K_B: Array, calc: Calculation, *, locked: bool
+) -> dict[str, Any]:
+    """Return areas, moduli and dead volumes of both sides, with or without the lines."""
+    part = 0.0 if locked else 1.0
+    dead: list[Array] = [
+        calc.of(dead_side, f"side {side.upper()}", V_0=getattr(bodies, f"dead_volume_{side}"),
+                V_l=part * lines[f"line_volume_{side}"], K_e=K,
+                V_h=part * lines[f"hose_volume_{side}"], K_h=lines["hose_modulus"])
+        for side, K in (("a", K_A), ("b", K_B))
+    ]  # fmt: skip
+    return {"A_A": bodies.area_a, "A_B": bodies.area_b, "K_A": K_A, "K_B": K_B,
+            "V_A": dead[0], "V_B": dead[1]}  # fmt: skip
+
+
+def _softest(
+    requirement: RequirementFile, bodies: Bodies, spring: dict[str, Any], calc: Calculation
+) -> Array:
+    """Return where along the travel the oil is softest; a motor's is the same everywhere."""
+    begin = requirement.travel_begins
+    with np.errstate(divide="ignore"):  # a plunger is softest when it is out
+        found: Array = calc.of(softest_position_of, **spring, L=requirement.actuator_stroke,
+                               x_1=begin, x_2=begin + requirement.work.stroke)  # fmt: skip
+    return found
+
+
+def _frequency(stiffness: Array, bodies: Any, table: float, calc: Calculation) -> Array:
+    """Return the natural frequency of one mass or two, shape of the stiffness."""
+    found = np.empty_like(stiffness)
+    mass = bodies.weight_mass + bodies.screw_mass
+    one = np.isinf(bodies.coupling_stiffness)
+    if one.any():
+        M_p = mass[one] if stiffness.ndim == 1 else mass[one, np.newaxis]
+        found[one] = calc.of(one_mass_frequency, k_h=stiffness[one], M_t=table, M_p=M_p)
+    if not one.all():
+        k_s, M_p = bodies.coupling_stiffness[~one], mass[~one]
+        if stiffness.ndim > 1:
+            k_s, M_p = k_s[:, np.newaxis], M_p[:, np.newaxis]
+        found[~one] = calc.of(two_mass_frequency, k_h=stiffness[~one], k_s=k_s, M_t=table, M_p=M_p)
+    return found
+
+
+def along(requirement: RequirementFile, duty: Duty, actuators: Any, positions: Array) -> Array:
+    """Return the natural frequency at positions on the cylinder.
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        What is asked for.
+    duty : Duty
+        The heaviest mass.
+    actuators : Actuators
+        Of n candidates.
+    positions : ndarray
+        Positions from the retracted end [m], shape (n_pos,).
+
+    Returns
+    -------
+    ndarray
+        Natural frequencies [rad/s], shape (n, n_pos).
+    """
+    quiet = Calculation()
+    lines = {
+        name: getattr(actuators, name)
+        for name in (
+            "line_volume_a",
+            "line_volume_b",
+            "hose_volume_a",
+            "hose_volume_b",
+            "hose_modulus",
+        )
+    }
+    spring = _sides(actuators, lines, actuators.modulus_a, actuators.modulus_b, quiet, locked=False)
+    columns = {name: values[:, np.newaxis] for name, values in spring.items()}
+    stiffness = oil_stiffness_of(
+        **columns,
+        z=actuators.moving_volume[:, np.newaxis],
+        x=positions,
+        L=requirement.actuator_stroke,
+    )
+    return _frequency(stiffness, actuators, duty.heaviest, quiet)  # fmt: skip
+
+
+def held_table(
+    requirement: RequirementFile,
+    duty: Duty,
+    c: Combinations,
+    bodies: Bodies,
+    lines: dict[str, Array],
+    springs: dict[str, Array],
+    calc: Calculation,
+) -> dict[str, Array]:
+    """Return stiffness, deflection and drift of the held table.
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        Lock, thrust and time of the hold.
+    duty : Duty
+        Thrust on the held table.
+    c : Combinations
+        Parts of each candidate.
+    bodies : Bodies
+        Their actuators.
+    lines, springs : dict of str to ndarray
+        As :func:`service_lines` and :func:`oil_springs` have them.
+    calc : Calculation
+        Keeps the steps.
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``lock_stiffness``, ``stiffness_with_friction``, ``deflection``, ``drift``,
+        ``warming_shift``, ``trapped_pressure``, as in ``actuators.Actuators``.
+    """
+    lock, oil, given = requirement.lock, requirement.oil, requirement.conditions
+    K_A, K_B, braked = springs["modulus_a"], springs["modulus_b"], bodies.brake_stiffness > 0.0
+    table, hold = requirement.table, requirement.accuracy.hold_time
+    with calc.section("Actuator: held table"):
+        spring = _sides(bodies, lines, K_A, K_B, calc, locked=lock.kind != "spool")
+        position = _softest(requirement, bodies, spring, calc)
+        stiffness = calc.of(
+            oil_stiffness_of,
+            "least along the travel",
+            **spring,
+            z=bodies.moving_volume,
+            x=position,
+            L=requirement.actuator_stroke,
+        )
+        # the drain of a motor empties what is locked: its brake holds alone
+        counts = (lock.kind != "none") & ~((bodies.moving_volume == 0.0) & braked)
+        held = calc.given(
+            "k_h",
+            "of it what is counted on",
+            np.where(counts, stiffness, 0.0),
+            "N/m",
+            "none without a lock, and beside the brake of a motor",
+        )
+        at_table = calc.of(
+            holding.table_stiffness,
+            k_h=held,
+            k_s=bodies.coupling_stiffness,
+            k_b=bodies.brake_stiffness,
+        )
+        with_friction = calc.of(
+            holding.stiffness_with_friction, k_t=at_table, sigma_0=table.bristle_stiffness
+        )
+        deflection = calc.of(holding.deflection_of, F_L=duty.thrust, k_t=at_table)
+        p_A, p_B = springs["rest_pressure_a"], springs["rest_pressure_b"]
+        across = calc.of(
+            holding.lock_pressure,
+            p_S=c.pressure * (1.0 + given.supply_variation),
+            p_A=p_A,
+            p_B=p_B,
+            p_T=requirement.pressures.return_pressure,
+        )
+        leakage = calc.of(
+            holding.holding_leakage,
+            G=lock.leakage,
+            dp_l=across,
+            C_i=bodies.internal_leakage,
+            p_A=p_A,
+            p_B=p_B,
+            C_e=bodies.external_leakage,
+        )
+        smaller = np.where(
+            bodies.area_b > 0.0, np.minimum(bodies.area_a, bodies.area_b), bodies.area_a
+        )
+        leaked = calc.of(holding.leakage_drift, q_l=leakage, t=hold, A=smaller)
+        expansion = oil.thermal_expansion - 3.0 * oil.steel_expansion
+        shift = calc.of(
+            holding.warming_shift,
+            A_A=bodies.area_a,
+            K_A=K_A,
+            A_B=bodies.area_b,
+            K_B=K_B,
+            alpha=expansion,
+            k_h=stiffness,
+        )
+        trapped = calc.of(holding.trapped_pressure, alpha=expansion, K_e=np.maximum(K_A, K_B))
+        drift = calc.of(holding.drift_of, x_q=leaked, x_T=shift, r=oil.warming_rate, t=hold)
+        loop = ~braked & (lock.kind == "none")
+        drift = calc.given(
+            "x_d",
+            "drift that counts",
+            np.where(loop, np.nan, np.where(braked, 0.0, drift)),
+            "m",
+            "none where a brake holds; without lock and brake the loop holds, "
+            "which moves have to show",
+        )
+    return {
+        "lock_stiffness": np.where(loop, np.nan, at_table),
+        "stiffness_with_friction": np.where(loop, np.nan, with_friction),
+        "deflection": np.where(loop, np.nan, deflection),
+        "drift": drift,
+        "warming_shift": shift,
+        "trapped_pressure": trapped,
+    }  # fmt: skip

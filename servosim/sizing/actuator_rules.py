@@ -50,6 +50,7 @@ def rules_of(
         allowed = np.broadcast_to(np.asarray(limit, dtype=float), (n,))
         return Check(name, words, key, value, allowed, *units, upper, source, relaxes)
 
+    highest = c.pressure * (1.0 + requirement.conditions.supply_variation)
     metres, pascals = ("m", "um"), ("Pa", "bar")
     found = [
         one("service_line", "A line of the series carries the actuator's flow at its velocity",
@@ -111,7 +112,7 @@ def rules_of(
             "accuracy.hold_time", "lock.leakage"),
         one("pressure_intensification",
             "A blocked side stands the pressure that the other and the load put on it",
-            "margins.chamber_pressure", np.maximum(a.intensified_a, a.intensified_b),
+            "margins.chamber_pressure", np.maximum(np.maximum(a.intensified_a, a.intensified_b), highest),
             margins.chamber_pressure, pascals, True, "balance of forces",
             "margins.chamber_pressure", "conditions.supply_variation",
             "conditions.workpiece_mass"),

@@ -337,5 +337,6 @@ def _failure(
             velocity,
             "m/s",
             "as above; zero where a brake holds",
+            HOLDERS[int(holder[0])] if calc.records else "",
         )
     return {"holder": holder, "sinking_velocity": velocity}  # fmt: skip

@@ -165,9 +165,9 @@ def drift_of(x_q: Array, x_T: Array, r: Array, t: Array) -> Array:
 @formula(
     "p_B",
     "pressure of side B if it is blocked while A is under supply, with the load pushing",
-    "maximum(where(A_B > 0, (A_A*p_S - F)/A_B, p_S), p_S)",
+    "where(A_B > 0, (A_A*p_S - F)/A_B, p_S)",
     "Pa",
-    "balance of forces (pressure intensification)",
+    "balance of forces (pressure intensification; Esposito, ex. 8-6)",
     A_A=("area of side A", "m2"),
     p_S=("highest supply pressure", "Pa"),
     F=("least force that the oil has to overcome; negative if the load pushes", "N"),
@@ -176,13 +176,13 @@ def drift_of(x_q: Array, x_T: Array, r: Array, t: Array) -> Array:
 def intensified_b(A_A: Array, p_S: Array, F: Array, A_B: Array) -> Array:
     """Return the pressure of side B, blocked [Pa]."""
     with np.errstate(divide="ignore", invalid="ignore"):  # a plunger has no side B
-        return np.maximum(np.where(A_B > 0.0, (A_A * p_S - F) / A_B, p_S), p_S)
+        return np.where(A_B > 0.0, (A_A * p_S - F) / A_B, p_S)
 
 
 @formula(
     "p_A",
     "pressure of side A if it is blocked while B is under supply, with the load pushing",
-    "maximum((A_B*p_S + F)/A_A, p_S)",
+    "(A_B*p_S + F)/A_A",
     "Pa",
     "balance of forces (pressure intensification)",
     A_B=("area of side B", "m2"),
@@ -192,4 +192,4 @@ def intensified_b(A_A: Array, p_S: Array, F: Array, A_B: Array) -> Array:
 )
 def intensified_a(A_B: Array, p_S: Array, F: Array, A_A: Array) -> Array:
     """Return the pressure of side A, blocked [Pa]."""
-    return np.maximum((A_B * p_S + F) / A_A, p_S)
+    return (A_B * p_S + F) / A_A

@@ -34,10 +34,13 @@ NAMES = {
     "M": "mean bidirectional deviation, range",
 }
 CAUTION = (
-    "The intervals tell where the figure of very many runs is expected, by drawing the runs anew; "
-    "from five runs they are right in some 83 to 97 of 100 cases. They hold the scatter of the "
-    "runs alone, taken as independent: the uncertainty of the instrument, its alignment and the "
-    "temperature of table and scale come in addition."
+    "The uncertainty of the instrument, its alignment and the temperature of table and scale are "
+    "not in these figures."
+)
+_INTERVALS = (
+    "The intervals tell where the figure of very many runs is expected, by drawing the runs anew, "
+    "taken as independent of each other; from five runs they are right in some 83 to 97 of 100 "
+    "cases."
 )
 _FORM = (
     ("machine, serial number", "axis"),
@@ -78,6 +81,8 @@ def summary(found: Judged) -> list[str]:
     lines += [*tolerance_lines(found), "", *target_lines(found.evaluation), ""]
     for note in found.notes:
         lines += wrapped(note, "note        ")
+    if found.uncertainty is not None:
+        lines += wrapped(_INTERVALS, "intervals   ")
     return [*lines, *wrapped(CAUTION, "caution     ")]
 
 
@@ -130,7 +135,7 @@ def heading(found: Judged) -> list[str]:
         f"{number} run{'' if most == 1 else 's'} in each direction",
         f"bands       mean +-{k} s, s with n - 1"
         + ("" if found.evaluation.practice == "2s" else ": older practice"),
-        "deviation   position reached less target; + approached in extension, - in retraction",
+        "deviation   position reached less target; + approached towards larger positions, - back",
     ]
 
 

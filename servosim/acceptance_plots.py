@@ -29,8 +29,7 @@ from servosim.positioning.judged import Judged, decimals
 from servosim.positioning.verdicts import Verdict
 
 _LOOKS = {"+": (BLUE, "-", "^", -1.0), "-": (VERMILION, (0, (6, 1.5)), "v", 1.0)}
-_NAMES = {"+": "approaching + (extension)", "-": "approaching \u2212 (retraction)"}
-_SHORT = {"+": "approaching +", "-": "approaching \u2212"}
+_NAMES = {"+": "approaching +", "-": "approaching \u2212"}
 _PAGE = (8.27, 11.69)  # in, A4
 _PLOT = 4.0  # in, height of the plot on the sheet
 _EDGE = 0.4  # in
@@ -136,7 +135,7 @@ def plot_repeatability(
         )  # fmt: skip
         for direction, values in (("+", e.R_positive), ("-", e.R_negative)):
             colour, line, mark, _ = _LOOKS[direction]
-            label = f"repeatability, {_SHORT[direction]}"
+            label = f"repeatability, {_NAMES[direction]}"
             ax.plot(
                 x, um(values), color=colour, linestyle=line, marker=mark, markersize=4,
                 linewidth=1.0, label=label,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from servosim import units
-from servosim.positioning.deviations import Deviations
+from servosim.positioning.deviations import Array, Deviations
 from servosim.positioning.standard_cycle import RUNS, standard_number
 
 _EVEN = 1e-6  # m by which even spacings may differ
@@ -45,6 +45,8 @@ def departures(test: Deviations) -> tuple[str, ...]:
         )
     if least != most:
         found.append(f"the number of runs differs between targets or directions, {least} to {most}")
+    if least > 1 and all(np.all(np.ptp(x, axis=1) == 0.0) for x in _filled(test)):
+        found.append("all runs agree to the last digit: the instrument may be too coarse for them")
     gaps = np.diff(test.targets)
     if len(gaps) > 1 and float(np.ptp(gaps)) < _EVEN:
         found.append(
@@ -52,3 +54,8 @@ def departures(test: Deviations) -> tuple[str, ...]:
             "would not show; the standard spaces them by chance"
         )
     return tuple(found)
+
+
+def _filled(test: Deviations) -> list[Array]:
+    """Return the deviations with runs that were not taken as the first one of their row."""
+    return [np.where(np.isnan(x), x[:, :1], x) for x in (test.positive, test.negative)]

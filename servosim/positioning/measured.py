@@ -29,7 +29,7 @@ _MOST_FAULTS = 30
 _LONGEST_REMARK = 200
 _MINUS = "\u2212"  # the sign that word processors make of a hyphen
 _DELIMITERS = ",;\t"
-_WITH_UNIT = re.compile(r"[+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?\s*[^\s0-9.,_+-].*")
+_WITH_UNIT = re.compile(r"[+-]?[0-9.]++(?:[eE][+-]?[0-9]+)?+\s*[^\s0-9.,_+-].*")
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def standard_number(travel: float) -> int:
     """
     if travel <= LONGEST_SHORT_AXIS + _ROUNDING:
         return max(_LEAST_TARGETS, math.ceil(_TARGETS_PER_METRE * travel - _ROUNDING))
-    return math.ceil(travel / _LONG_INTERVAL - _ROUNDING) + 1
+    return round(travel / _LONG_INTERVAL) + 1
 
 
 def standard_targets(low: float, high: float, *, number: int | None = None, seed: int = 0) -> Array:
@@ -193,7 +193,8 @@ def _step(x: Array, runs: int, overrun: float) -> list[Stop]:
     stops = []
     for i, p in enumerate(map(float, x)):
         for run in range(1, runs + 1):
-            stops.append(Stop(p - overrun, -1, "-", run))
+            coming = "+" if i > 0 and run == 1 else "-"  # from the target before, or back
+            stops.append(Stop(p - overrun, -1, coming, run))
             stops.append(Stop(p, i, "+", run))
             stops.append(Stop(p + overrun, -1, "+", run))
             stops.append(Stop(p, i, "-", run))

@@ -214,6 +214,24 @@ def smallest_of(needed: ArrayLike, series: ArrayLike) -> Array:
     return sizes[np.where(np.isnan(least), len(sizes) - 1, place)]
 
 
+def or_largest(found: Array, series: tuple[float, ...]) -> Array:
+    """Return a size that was found, the largest of the series where none was.
+
+    Parameters
+    ----------
+    found : ndarray
+        Size of the series, or nan.
+    series : tuple of float
+        The series.
+
+    Returns
+    -------
+    ndarray
+        Something to go on counting with; the rule that is broken stands elsewhere.
+    """
+    return np.where(np.isnan(found), max(series), found)
+
+
 def loss(
     flow: ArrayLike,
     bore: ArrayLike,

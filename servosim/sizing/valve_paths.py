@@ -30,16 +30,17 @@ _HALVINGS = 36
 @formula(
     "p_low",
     "lowest supply pressure in motion",
-    "nominal*(1 - variation)*(1 - sag)",
+    "nominal*(1 - variation)*(1 - sag) - loss",
     "Pa",
-    "requirement: variation of the supply and largest sag, both at once",
-    nominal=("nominal supply pressure at the valve", "Pa"),
+    "requirement: variation of the supply, largest sag and largest loss of the line, all at once",
+    nominal=("nominal supply pressure", "Pa"),
     variation=("variation of the supply", "1"),
     sag=("largest fall in a move", "1"),
+    loss=("largest loss from power unit to valve", "Pa"),
 )
-def lowest_supply_of(nominal: Array, variation: Array, sag: Array) -> Array:
+def lowest_supply_of(nominal: Array, variation: Array, sag: Array, loss: Array) -> Array:
     """Return the lowest supply pressure to count with [Pa]."""
-    return nominal * (1.0 - variation) * (1.0 - sag)
+    return nominal * (1.0 - variation) * (1.0 - sag) - loss
 
 
 @formula(
@@ -48,7 +49,7 @@ def lowest_supply_of(nominal: Array, variation: Array, sag: Array) -> Array:
     "nominal*(1 + variation)",
     "Pa",
     "requirement: variation of the supply",
-    nominal=("nominal supply pressure at the valve", "Pa"),
+    nominal=("nominal supply pressure", "Pa"),
     variation=("variation of the supply", "1"),
 )
 def highest_supply_of(nominal: Array, variation: Array) -> Array:

@@ -147,7 +147,8 @@ def valves_of(
         K_B = calc.of(lands.land_coefficient_b, K_A=K_A, area_ratio=v.area_ratio)
         conditions, sag = requirement.conditions, requirement.power_unit.sag
         low = calc.of(lowest_supply_of, nominal=c.pressure,
-                      variation=conditions.supply_variation, sag=sag)  # fmt: skip
+                      variation=conditions.supply_variation, sag=sag,
+                      loss=requirement.lines.pressure_loss)  # fmt: skip
         high = calc.of(highest_supply_of, nominal=c.pressure,
                        variation=conditions.supply_variation)  # fmt: skip
     axis = axis_lands(actuators, K_A, K_B)
@@ -323,7 +324,7 @@ def _lag(
         large = calc.of(null.large_signal_frequency, amplitude=rapid_opening,
                         stroke_time=v.stroke_time)  # fmt: skip
         omega, zeta = actuators.natural_frequency, actuators.damping_ratio
-        both = {"zeta": zeta, "zeta_v": v.damping_ratio, "r": omega_v / omega}
+        both: dict[str, Any] = {"zeta": zeta, "zeta_v": v.damping_ratio, "r": omega_v / omega}
         b = calc.of(null.crossing_coefficient, **both)
         X = calc.of(null.crossing, b=b, r=both["r"])
         share = calc.of(null.limit_share, X=X, **both)
@@ -348,7 +349,7 @@ def _steps(
         stuck = calc.of(null.static_friction, mu_s=table.static_coefficient,
                         mass=duty.table_mass.max(), cosine=np.cos(table.inclination),
                         preload=table.way_preload, breakaway=actuators.seal_breakaway)  # fmt: skip
-        areas = {"A_A": actuators.area_a, "A_B": actuators.area_b}
+        areas: dict[str, Any] = {"A_A": actuators.area_a, "A_B": actuators.area_b}
         pushed = calc.of(null.friction_command, friction=stuck, pressure_gain=pressure_gain,
                          **areas)  # fmt: skip
         least = calc.of(null.smallest_command, threshold=v.threshold, hysteresis=v.hysteresis,

@@ -1,0 +1,111 @@
+"""Motor, heat, tank and cooler of every combination."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from servosim.components.oil import density
+from servosim.sizing import heat as thermal
+from servosim.sizing.calculation import Calculation
+from servosim.sizing.combinations import Array
+from servosim.sizing.duty import Duty
+from servosim.sizing.lines import or_largest, smallest_of
+from servosim.sizing.requirement import RequirementFile
+from servosim.sizing.unit_data import UnitData
+
+if TYPE_CHECKING:
+    from servosim.sizing.actuators import Actuators
+
+
+def motor_of(
+    requirement: RequirementFile, unit: UnitData, nominal: Array, charged: Any, pump: Array,
+    mean: Array, peak: Array, mean_square: Array, calc: Calculation,
+) -> dict[str, Array]:  # fmt: skip
+    """Return shaft power and motor."""
+    x = requirement.power_unit
+    if unit.compensated:
+        most = np.where(charged, pump, np.minimum(peak, pump))
+        # with an accumulator the pump gives its whole flow for a share of the time
+        square = np.where(charged, pump * np.minimum(mean, pump), mean_square)
+        average = np.minimum(mean, pump)
+    else:
+        most, average, square = pump, pump, pump**2
+    efficiency: dict[str, Any] = {"efficiency": x.pump_efficiency}
+    top = calc.of(thermal.shaft_power, "at most", pressure=nominal, flow=most, **efficiency)
+    shaft = calc.of(thermal.shaft_power, "mean", pressure=nominal, flow=average, **efficiency)
+    calc.given("q_m2", "mean square of the pump's flow over the cycle", square, "m6/s2",
+               "flow over the cycle")  # fmt: skip
+    effective = calc.of(thermal.effective_power, peak=top, mean_square=square, flow=most)
+    least = calc.of(thermal.least_motor_power, effective=effective, peak=top)
+    motor = calc.given("P_N", "rated power of the motor, of the series",
+                       smallest_of(least, x.motor_powers), "W",
+                       "requirement, [power_unit] motor_powers")  # fmt: skip
+    return {
+        "peak_shaft_power": top, "shaft_power": shaft, "needed_motor_power": least,
+        "motor_power": motor, "electric_power": shaft / x.motor_efficiency,
+    }  # fmt: skip
+
+
+def heat_of(
+    requirement: RequirementFile, unit: UnitData, duty: Duty, actuators: Actuators,
+    parts: dict[str, Array], pump: Array, nominal: Array, calc: Calculation,
+) -> dict[str, Array]:  # fmt: skip
+    """Return useful work, heat, tank, cooler and the temperature of the oil."""
+    x, room = requirement.power_unit, requirement.conditions.ambient_temperature
+    forces = _least_forces(duty, actuators)
+    work = calc.of(thermal.useful_power, "the variant with the least of it", force_out=forces[0],
+                   travel_out=duty.travel_out, force_in=forces[1], travel_in=duty.travel_in,
+                   cycle_time=duty.cycle_time)  # fmt: skip
+    heat = calc.of(thermal.heat_into_oil, shaft=parts["shaft_power"], work=work)
+    rho = density(requirement.oil, requirement.conditions.temperature.high)
+    bottle = or_largest(parts["accumulator_volume"], unit.accumulators or (0.0,))
+    difference = np.abs(actuators.area_a - actuators.area_b) * requirement.actuator_stroke
+    least = calc.of(thermal.least_tank_volume, pump_flow=pump, time=x.tank_time,
+                    accumulator=bottle, difference=difference)  # fmt: skip
+    tank = calc.given("V_T", "volume of the tank, of the series",
+                      smallest_of(least, x.tank_volumes), "m3",
+                      "requirement, [power_unit] tank_volumes")  # fmt: skip
+    used = or_largest(tank, x.tank_volumes)
+    limits: dict[str, Any] = {"limit": x.oil_temperature, "ambient": room}
+    if unit.cooling is None:
+        wall = calc.of(thermal.tank_transfer, transfer=x.tank_heat_transfer, volume=used)
+        wanted = calc.of(thermal.least_cooler_power, heat=heat, transfer=wall, **limits)
+        cooler = calc.given("P_C", "power of the cooler, of the series",
+                            smallest_of(wanted, x.cooler_powers), "W",
+                            "requirement, [power_unit] cooler_powers")  # fmt: skip
+        transfer = calc.of(thermal.whole_transfer, transfer=wall,
+                           cooler=or_largest(cooler, x.cooler_powers), **limits)  # fmt: skip
+        capacity = calc.of(thermal.heat_capacity, density=rho, volume=used)
+    else:
+        transfer, capacity = np.full(len(heat), unit.cooling), np.full(len(heat), unit.capacity)
+        wanted = cooler = np.zeros(len(heat))
+    warm = calc.of(thermal.oil_temperature, ambient=room, heat=heat, transfer=transfer)
+    throttled = calc.of(thermal.throttled_warming, drop=nominal, density=rho)
+    return {
+        "work": work, "heat": heat, "needed_tank_volume": least, "tank_volume": tank,
+        "needed_cooler_power": wanted, "cooler_power": cooler, "oil_temperature": warm,
+        "throttled_warming": throttled, "tank_heat_capacity": capacity, "cooling": transfer,
+    }  # fmt: skip
+
+
+def _least_forces(duty: Duty, actuators: Actuators) -> tuple[Array, Array]:
+    """Return force at rapid velocity out and in, of the variant with the least work, (n,)."""
+    force, n = duty.direction * actuators.force, len(actuators.force)
+    best = (np.zeros(n), np.zeros(n))
+    least = np.full(n, np.inf)
+    steady = np.array([one == "rapid" for one in duty.phase])
+    for variant in np.unique(duty.variant):
+        both = [
+            force[:, steady & (duty.variant == variant) & (duty.direction == way)].mean(axis=1)
+            if (steady & (duty.variant == variant) & (duty.direction == way)).any()
+            else np.zeros(n)
+            for way in (1.0, -1.0)
+        ]
+        done = both[0] * duty.travel_out + both[1] * duty.travel_in
+        best = tuple(  # type: ignore[assignment]
+            np.where(done < least, one, old) for one, old in zip(both, best, strict=True)
+        )
+        least = np.minimum(least, done)
+    return best

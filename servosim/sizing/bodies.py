@@ -63,8 +63,8 @@ def ring_area(D: Array, d: Array) -> Array:
     "V_m/h",
     "m2",
     "definition, displacement over lead",
-    V_m=("displacement of the motor for a radian", "m3"),
-    h=("lead of the screw for a radian", "m"),
+    V_m=("displacement of the motor", "m3/rad"),
+    h=("lead of the screw", "m/rad"),
 )
 def screw_area(V_m: Array, h: Array) -> Array:
     """Return the area as which a motor on a screw acts [m2]."""
@@ -93,7 +93,7 @@ def piston_mass_of(M_100: Array, D: Array, D_100: Array) -> Array:
     "kg",
     "kinetic energy of rotation",
     J=("inertia", "kg m2"),
-    h=("lead of the screw for a radian", "m"),
+    h=("lead of the screw", "m/rad"),
 )
 def screw_mass_of(J: Array, h: Array) -> Array:
     """Return the mass that a rotating inertia is along a screw [kg]."""
@@ -123,7 +123,7 @@ def seal_friction_of(f: Array, D: Array, n: Array, d: Array) -> Array:
     "N",
     "work of a radian",
     T_f=("friction torque", "N m"),
-    h=("lead of the screw for a radian", "m"),
+    h=("lead of the screw", "m/rad"),
 )
 def motor_friction_of(T_f: Array, h: Array) -> Array:
     """Return the friction of a motor along its screw [N]."""
@@ -180,7 +180,7 @@ def dead_volume_of(A: Array, l_0: Array, V_l: Array) -> Array:
     "pi*V_m + V_l",
     "m3",
     "own choice: half of the displacement stands on each side",
-    V_m=("displacement of the motor for a radian", "m3"),
+    V_m=("displacement of the motor", "m3/rad"),
     V_l=("oil from port to lock", "m3"),
 )
 def motor_volume_of(V_m: Array, V_l: Array) -> Array:

@@ -166,7 +166,7 @@ def greatest_push(A_A: Array, p_S: Array, e: Array, A_B: Array, p_T: Array, F_h:
     "rad/s",
     "geometry",
     v=("highest velocity", "m/s"),
-    h=("lead of the screw for a radian", "m"),
+    h=("lead of the screw", "m/rad"),
 )
 def motor_speed_of(v: Array, h: Array) -> Array:
     """Return the speed of a motor on a screw [rad/s]."""
@@ -180,7 +180,7 @@ def motor_speed_of(v: Array, h: Array) -> Array:
     "N m",
     "work of a radian",
     F=("greatest force of the oil", "N"),
-    h=("lead of the screw for a radian", "m"),
+    h=("lead of the screw", "m/rad"),
 )
 def motor_torque_of(F: Array, h: Array) -> Array:
     """Return the torque of a motor on a screw [N m]."""

@@ -67,8 +67,8 @@ def leaking_velocity(G: Array, p_g: Array, A: Array) -> Array:
     p_S=("pressure that is left", "Pa"),
     A_A=("area of side A", "m2"),
     A_B=("area of side B", "m2"),
-    K_A=("flow over root of drop of a land at A", "m3/s/Pa**0.5"),
-    K_B=("flow over root of drop of a land at B", "m3/s/Pa**0.5"),
+    K_A=("flow over root of drop of a land at A", "m3/s/sqrt(Pa)"),
+    K_B=("flow over root of drop of a land at B", "m3/s/sqrt(Pa)"),
 )
 def open_velocity(
     F_g: Array, A: Array, p_S: Array, A_A: Array, A_B: Array, K_A: Array, K_B: Array
@@ -81,7 +81,7 @@ def open_velocity(
     "K_A",
     "flow over root of drop of a fully open land at A",
     "q_n*sqrt((1 + 1/r**2)/dp_n)",
-    "m3/s/Pa**0.5",
+    "m3/s/sqrt(Pa)",
     "orifice equation, both lands in series at rated flow",
     q_n=("rated flow", "m3/s"),
     r=("lands at B over those at A", "1"),

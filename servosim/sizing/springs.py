@@ -222,22 +222,39 @@ def two_mass_frequency(k_h: Array, k_s: Array, M_t: Array, M_p: Array) -> Array:
 @formula(
     "zeta_h",
     "damping ratio at that position, an estimate",
-    "(B + ((G + C_e)*(a**2 + b**2) + C_i*(a + b)**2)/omega_h**2)/(2*omega_h*M)",
+    "(B + ((G + C_e)*((A_A*K_A/V_A)**2 + (A_B*K_B/V_B)**2)"
+    " + C_i*(A_A*K_A/V_A + A_B*K_B/V_B)**2)/omega_h**2)/(2*omega_h*M)",
     "1",
     "first order in the leakage; for equal areas Merritt 1967, ch. 6, from memory",
     B=("viscous friction", "N s/m"),
     G=("flow over pressure of a port of the centred valve", "m3/s/Pa"),
     C_e=("leakage of a side outward", "m3/s/Pa"),
-    a=("force over volume of side A, A_A K_A/V_A", "N/m3"),
-    b=("force over volume of side B, A_B K_B/V_B", "N/m3"),
+    A_A=("area of side A", "m2"),
+    K_A=("modulus of side A", "Pa"),
+    V_A=("oil of side A there, hose as oil", "m3"),
+    A_B=("area of side B", "m2"),
+    K_B=("modulus of side B", "Pa"),
+    V_B=("oil of side B there, hose as oil", "m3"),
     C_i=("leakage from side to side", "m3/s/Pa"),
     omega_h=("natural frequency", "rad/s"),
     M=("moved mass", "kg"),
 )
 def damping_of(
-    B: Array, G: Array, C_e: Array, a: Array, b: Array, C_i: Array, omega_h: Array, M: Array
+    B: Array,
+    G: Array,
+    C_e: Array,
+    A_A: Array,
+    K_A: Array,
+    V_A: Array,
+    A_B: Array,
+    K_B: Array,
+    V_B: Array,
+    C_i: Array,
+    omega_h: Array,
+    M: Array,
 ) -> Array:
     """Return the damping ratio [-]."""
+    a, b = A_A * K_A / V_A, A_B * K_B / V_B
     lost = (G + C_e) * (a**2 + b**2) + C_i * (a + b) ** 2
     return (B + lost / omega_h**2) / (2.0 * omega_h * M)
 

@@ -46,6 +46,10 @@ class TestTargets:
         assert not np.array_equal(targets, standard_targets(0.0, 0.6, seed=2))
         assert np.allclose(targets * 1e6, np.round(targets * 1e6), atol=1e-6)  # whole micrometres
 
+    def test_the_first_and_the_last_are_spaced_by_chance_as_well(self):
+        ends = np.array([standard_targets(0.0, 0.6, seed=seed)[[0, -1]] for seed in range(20)])
+        assert len(np.unique(ends[:, 0])) == len(np.unique(ends[:, 1])) == 20
+
     def test_a_number_of_ones_own(self):
         assert len(standard_targets(0.0, 0.6, number=9)) == 9
 

@@ -32,7 +32,8 @@ from servosim.sizing.forces import (
 )
 from servosim.sizing.power_failure import HOLDERS, holder_of, sinking_velocity
 from servosim.sizing.requirement import RequirementFile
-from servosim.sizing.stiffness import along, held_table, oil_springs, service_lines
+from servosim.sizing.service_lines import service_lines
+from servosim.sizing.stiffness import along, held_table, oil_springs
 
 
 @dataclass(frozen=True)

@@ -23,148 +23,23 @@ import numpy as np
 
 from servosim.components.load import GRAVITY
 from servosim.components.oil import ATMOSPHERE
-from servosim.sizing.calculation import Calculation, formula
+from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import Array, Check, Numbers
-from servosim.sizing.pattern import Move, Pattern, pattern_of, reached_rate
+from servosim.sizing.kinematics import reached_rate
+from servosim.sizing.loads import (
+    allowed_cycle_time,
+    counterbalance_at,
+    external_force_of,
+    held_force_of,
+    motion_frequency_of,
+    needed_cycle_time,
+    way_friction,
+)
+from servosim.sizing.pattern import Move, Pattern, pattern_of
 from servosim.sizing.requirement import RequirementFile
 
 PHASES = ("starting", "accelerating", "rapid", "decelerating", "stopping", "creeping")
 _BENDS = ("acceleration falling", "deceleration rising")
-_LOAD = "definition, forces of the table as in its equations of motion"
-
-
-@formula(
-    "F_c",
-    "friction of the ways",
-    "mu*maximum(M*g*cos(theta) + N_0 + n_T*F_N, 0)",
-    "N",
-    "Coulomb's law",
-    mu=("coefficient of friction", "1"),
-    M=("table and workpiece", "kg"),
-    g=("gravity", "m/s2"),
-    theta=("inclination", "rad"),
-    N_0=("load on the ways beside the weight", "N"),
-    n_T=("share of the thrust across the axis", "1"),
-    F_N=("thrust across the axis", "N"),
-)
-def way_friction(
-    mu: Array, M: Array, g: Array, theta: Array, N_0: Array, n_T: Array, F_N: Array
-) -> Array:
-    """Return the friction of the ways [N]."""
-    return mu * np.maximum(M * g * np.cos(theta) + N_0 + n_T * F_N, 0.0)
-
-
-@formula(
-    "F_cb",
-    "counterbalance at a position",
-    "(F_0 + A*p_0)*(V_0/(V_0 + A*(x - x_0)))**n - A*p_0",
-    "N",
-    "p V^n constant in absolute pressure",
-    F_0=("force at its reference position", "N"),
-    A=("area of its piston", "m2"),
-    p_0=("atmospheric pressure", "Pa"),
-    V_0=("gas at the reference position", "m3"),
-    x=("position", "m"),
-    x_0=("reference position", "m"),
-    n=("exponent of the gas", "1"),
-)
-def counterbalance_at(
-    F_0: Array, A: Array, p_0: Array, V_0: Array, x: Array, x_0: Array, n: Array
-) -> Array:
-    """Return the counterbalance's force at a position [N]."""
-    return (F_0 + A * p_0) * (V_0 / (V_0 + A * (x - x_0))) ** n - A * p_0
-
-
-@formula(
-    "F_ext",
-    "force on the table in motion, without inertia and seals",
-    "s*(F_c + B*abs(v)) + M*g*sin(theta) - F_cb + F_L",
-    "N",
-    _LOAD,
-    s=("direction of the motion", "1"),
-    F_c=("friction of the ways", "N"),
-    B=("viscous friction of the ways", "N s/m"),
-    v=("velocity", "m/s"),
-    M=("table and workpiece", "kg"),
-    g=("gravity", "m/s2"),
-    theta=("inclination", "rad"),
-    F_cb=("counterbalance", "N"),
-    F_L=("thrust against extension", "N"),
-)
-def external_force_of(
-    s: Array,
-    F_c: Array,
-    B: Array,
-    v: Array,
-    M: Array,
-    g: Array,
-    theta: Array,
-    F_cb: Array,
-    F_L: Array,
-) -> Array:
-    """Return the force on the moving table without inertia and seals [N]."""
-    return s * (F_c + B * np.absolute(v)) + M * g * np.sin(theta) - F_cb + F_L
-
-
-@formula(
-    "F_h",
-    "force on the held table, without friction",
-    "M*g*sin(theta) - F_cb + F_L",
-    "N",
-    _LOAD,
-    M=("table and workpiece", "kg"),
-    g=("gravity", "m/s2"),
-    theta=("inclination", "rad"),
-    F_cb=("counterbalance", "N"),
-    F_L=("thrust against extension", "N"),
-)
-def held_force_of(M: Array, g: Array, theta: Array, F_cb: Array, F_L: Array) -> Array:
-    """Return the force on the held table without friction [N]."""
-    return M * g * np.sin(theta) - F_cb + F_L
-
-
-@formula(
-    "t_n",
-    "time that a cycle needs",
-    "t_mov + n*(t_dw + t_lk)",
-    "s",
-    "definition",
-    t_mov=("time of all moves until the window", "s"),
-    n=("moves of a cycle", "1"),
-    t_dw=("time in position", "s"),
-    t_lk=("closing and opening of the lock", "s"),
-)
-def needed_cycle_time(t_mov: Array, n: Array, t_dw: Array, t_lk: Array) -> Array:
-    """Return the time that a cycle needs [s]."""
-    return t_mov + n * (t_dw + t_lk)
-
-
-@formula(
-    "t_c",
-    "time there is for a cycle",
-    "1/N",
-    "s",
-    "definition",
-    N=("cycles a second, those an hour over 3600", "1/s"),
-)
-def allowed_cycle_time(N: Array) -> Array:
-    """Return the time there is for a cycle [s]."""
-    return 1.0 / N
-
-
-@formula(
-    "omega_m",
-    "frequency that the motion needs",
-    "maximum(pi/t_a, K_v)",
-    "rad/s",
-    "own choice: the quickest change of velocity as half a period of a cosine, or the loop's own "
-    "bandwidth, whichever is higher",
-    t_a=("shortest time of a change of velocity", "s"),
-    K_v=("velocity gain that the settling time needs", "1/s"),
-)
-def motion_frequency_of(t_a: Array, K_v: Array) -> Array:
-    """Return the frequency that the motion needs [rad/s]."""
-    return np.maximum(np.pi / t_a, K_v)
 
 
 @dataclass(frozen=True)

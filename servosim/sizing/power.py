@@ -242,12 +242,22 @@ def power_of(
                         (drawn**2 * steps.step).sum(axis=1) / steps.step.sum(), calc)  # fmt: skip
     with calc.section("Power unit: heat"):
         parts |= heat_of(requirement, unit, duty, actuators, parts, pump, c.pressure, calc)
+    codes = _cleanliness(requirement, c)
+    with calc.section("Power unit: cleanliness of the oil"):
+        calc.given(
+            "p_S",
+            "nominal supply pressure",
+            c.pressure,
+            "Pa",
+            _PRACTICE,
+            f"clean the oil to ISO 4406 {codes[0]} or better" if codes else "",
+        )
     power = Power(
         **flows,
         **parts,
         **lines._asdict(),
         service_loss=valves.service_loss,
-        cleanliness=_cleanliness(requirement, c),
+        cleanliness=codes,
     )
     return power, checks_of(requirement, unit, power, c.pressure, n)
 

@@ -148,6 +148,21 @@ def crossing_coefficient(zeta: Array, zeta_v: Array, r: Array) -> Array:
 
 
 @formula(
+    "zeta_c",
+    "damping ratio to count on",
+    "maximum(zeta, feedback/3)",
+    "1",
+    "own choice: feedback of acceleration or load pressure makes it 1/3, with which the gain at a "
+    "margin of 6 dB is omega_h/3 (Esposito, ex. 17-1)",
+    zeta=("damping ratio of the axis alone", "1"),
+    feedback=("1 with stabilising feedback, else 0", "1"),
+)
+def counted_damping(zeta: Array, feedback: Array) -> Array:
+    """Return the damping ratio to count on, with or without stabilising feedback [-]."""
+    return np.maximum(zeta, feedback / 3.0)
+
+
+@formula(
     "K_v",
     "loop gain to count on",
     "maximum(2*zeta*omega*share/gain_margin, needed)",

@@ -23,6 +23,7 @@ from servosim.sizing.requirement import RequirementFile
 
 if TYPE_CHECKING:
     from servosim.sizing.actuators import Actuators
+    from servosim.sizing.valves import Valves
 
 _HALVINGS = 36
 
@@ -201,3 +202,47 @@ def speed_at(
         ) > force  # fmt: skip
         low, high = np.where(spare, middle, low), np.where(spare, high, middle)
     return 0.5 * (low + high)
+
+
+def flow_pressure_curve(
+    requirement: RequirementFile,
+    actuators: Actuators,
+    valves: Valves,
+    k: int,
+    force: Array,
+    command_share: float = 1.0,
+) -> tuple[Array, Array]:
+    """Return the velocity that one combination's valve leaves over the force of the oil.
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        What is asked for.
+    actuators : Actuators
+        Areas and service bore.
+    valves : Valves
+        Coefficients and lowest supply.
+    k : int
+        Which combination.
+    force : ndarray, shape (n_f,)
+        Force of the oil on the piston [N], positive in extension.
+    command_share : float, optional
+        Opening of the lands over the full one [-].
+
+    Returns
+    -------
+    out, inward : ndarray, shape (n_f,)
+        Velocity [m/s], ``inward`` below zero; nan where the force is beyond stall.
+    """
+    row, all_of = slice(k, k + 1), axis_lands(actuators, valves.coefficient_a, valves.coefficient_b)
+    leakage = Leakage(all_of.leakage.internal[row], all_of.leakage.external[row])
+    one = AxisLands(all_of.area_a[row], all_of.area_b[row], all_of.K_A[row], all_of.K_B[row],
+                all_of.bore[row], leakage)  # fmt: skip
+    supply = valves.lowest_supply[k : k + 1, None]
+    tank, loss_of = requirement.pressures.return_pressure, losses_of(requirement, one.bore)
+    found = []
+    for sign in (1.0, -1.0):
+        towards = sign * np.asarray(force, dtype=float)[None, :]
+        speed = speed_at(towards, command_share, supply, tank, one, loss_of, sign)[0]
+        found.append(np.where(speed > 0.0, sign * speed, np.nan))
+    return found[0], found[1]

@@ -25,6 +25,7 @@ from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.valve_paths import (
     AxisLands,
     axis_lands,
+    flow_pressure_curve,
     highest_supply_of,
     losses_of,
     lowest_supply_of,
@@ -34,6 +35,8 @@ from servosim.sizing.valve_rules import checks_of
 
 if TYPE_CHECKING:
     from servosim.sizing.actuators import Actuators
+
+__all__ = ["Valves", "flow_pressure_curve", "valves_of"]
 
 _RAPID = 0.99  # of the highest velocity of its direction
 
@@ -323,7 +326,9 @@ def _lag(
                              "a second order lags 90 degrees at its natural frequency")  # fmt: skip
         large = calc.of(null.large_signal_frequency, amplitude=rapid_opening,
                         stroke_time=v.stroke_time)  # fmt: skip
-        omega, zeta = actuators.natural_frequency, actuators.damping_ratio
+        omega = actuators.natural_frequency
+        fed = float(requirement.controller.stabilising_feedback != "none")
+        zeta = calc.of(null.counted_damping, zeta=actuators.damping_ratio, feedback=fed)
         both: dict[str, Any] = {"zeta": zeta, "zeta_v": v.damping_ratio, "r": omega_v / omega}
         b = calc.of(null.crossing_coefficient, **both)
         X = calc.of(null.crossing, b=b, r=both["r"])
@@ -366,47 +371,3 @@ def _steps(
         "null_leakage": leak, "pressure_gain": pressure_gain,
         "smallest_step": step, "resting_error_estimate": rest,
     }  # fmt: skip
-
-
-def flow_pressure_curve(
-    requirement: RequirementFile,
-    actuators: Actuators,
-    valves: Valves,
-    k: int,
-    force: Array,
-    command_share: float = 1.0,
-) -> tuple[Array, Array]:
-    """Return the velocity that one combination's valve leaves over the force of the oil.
-
-    Parameters
-    ----------
-    requirement : RequirementFile
-        What is asked for.
-    actuators : Actuators
-        Areas and service bore.
-    valves : Valves
-        Coefficients and lowest supply.
-    k : int
-        Which combination.
-    force : ndarray, shape (n_f,)
-        Force of the oil on the piston [N], positive in extension.
-    command_share : float, optional
-        Opening of the lands over the full one [-].
-
-    Returns
-    -------
-    out, inward : ndarray, shape (n_f,)
-        Velocity [m/s], ``inward`` below zero; nan where the force is beyond stall.
-    """
-    row, all_of = slice(k, k + 1), axis_lands(actuators, valves.coefficient_a, valves.coefficient_b)
-    leakage = Leakage(all_of.leakage.internal[row], all_of.leakage.external[row])
-    one = AxisLands(all_of.area_a[row], all_of.area_b[row], all_of.K_A[row], all_of.K_B[row],
-                all_of.bore[row], leakage)  # fmt: skip
-    supply = valves.lowest_supply[k : k + 1, None]
-    tank, loss_of = requirement.pressures.return_pressure, losses_of(requirement, one.bore)
-    found = []
-    for sign in (1.0, -1.0):
-        towards = sign * np.asarray(force, dtype=float)[None, :]
-        speed = speed_at(towards, command_share, supply, tank, one, loss_of, sign)[0]
-        found.append(np.where(speed > 0.0, sign * speed, np.nan))
-    return found[0], found[1]

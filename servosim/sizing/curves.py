@@ -52,7 +52,7 @@ class AlongStroke:
     Attributes
     ----------
     position : ndarray, shape (n_pos,)
-        Positions of the table [m].
+        Positions from the retracted end, over the travel of the table [m].
     frequency : ndarray, shape (n_pos,)
         Natural frequency with the heaviest workpiece, most air and hottest oil [rad/s].
     needed : float

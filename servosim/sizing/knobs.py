@@ -22,7 +22,7 @@ from servosim.tuning.hardware import BORES
 from servosim.units import group_of
 
 PRESSURES = (16, 25, 40, 63, 100, 125, 160, 200, 250, 315, 400)  # bar
-_MOST = 9.0  # largest amount: a value ten times as large
+_MOST = 4.0  # largest amount: a value five times as large
 _BAND = 20.0  # K, by which a temperature moves for an amount of one, where there is no range
 _SMALL = 1e-3  # of the SI unit: what a value of zero grows by for an amount of one
 _SHIFTED = {"lines.suction_head": 1.0}  # m, for an amount of one: either sign means something
@@ -162,14 +162,14 @@ def _range_knobs(requirement: RequirementFile, key: str, value: Range) -> Iterat
             after = min(max(after, low), high)
             texts = [text_of(low, unit), text] if end == "high" else [text, text_of(high, unit)]
             held = Range(low, after) if end == "high" else Range(after, high)
-            changed = replace(requirement, {key: held, **_beside(requirement, key, held)})
+            changed = replace(requirement, {key: held, **values_beside(requirement, key, held)})
             was = f"{text_of(low, unit)}, {text_of(high, unit)}"
             return changed, Change(key, words, before, after, si_of(unit), was, ", ".join(texts))
 
         yield Knob(key, words, _grid(1.0), False, at, lambda amount: amount)
 
 
-def _beside(requirement: RequirementFile, key: str, held: Range) -> dict[str, float]:
+def values_beside(requirement: RequirementFile, key: str, held: Range) -> dict[str, float]:
     """Return single values that must lie within a range, moved into it where they don't."""
     found = {}
     for other in WITHIN.get(key, ()):

@@ -34,12 +34,14 @@ USUAL = (
     "cylinders.bores",
     "cylinders.rods",
     "valve.rated_flow",
+    "valve.natural_frequency",
+    "valve.hysteresis",
 )
 _NEAREST = 150  # rows that every key is tried on, whatever their rules say would help
 _FINE = 0.004  # of the amount: how closely the least change is found
 _LESS = 0.985  # of the amount, with which nothing on offer must pass
 _PAIRS = 16
-_FEW = (0.04, 0.16, 0.64, 2.5, 9.0)  # amounts for several keys at once
+_FEW = (0.03, 0.1, 0.3, 1.0, 4.0)  # amounts for several keys at once
 _OF_SERIES = ("cylinders.", "screws.", "pressures.", "power_unit.with", "power_unit.without")
 
 

@@ -200,7 +200,9 @@ class Sizing:
         -------
         dict
             Names of the attributes; of all the combinations only how many there are and pass
-            (:meth:`dataset` holds them), ``text`` is the winner's file.
+            (:meth:`dataset` holds them). Units and words of the algebraic figures of every
+            candidate stand once in ``figures``, those of the rules in ``rules``; ``text`` is the
+            winner's file.
         """
         skipped = ("requirement", "combinations", "checks", "columns", "passes")
         found = {f.name: _plain(getattr(self, f.name)) for f in fields(self)
@@ -210,6 +212,10 @@ class Sizing:
             "feasible": self.feasible,
             "considered": len(self.combinations),
             "pass_algebra": int(np.count_nonzero(self.passes)),
+            "figures": {
+                name: {"words": one.words, "unit": one.unit, "shown_unit": one.shown_unit}
+                for name, one in self.columns.items()
+            },
             "text": self.text() if self.feasible else None,
         }
 
@@ -224,10 +230,29 @@ _EXTRA: dict[type, tuple[str, ...]] = {
 
 def _plain(value: Any) -> Any:
     """Return a value as JSON can hold it."""
+    if isinstance(value, Candidate):
+        rules = {
+            one.name: {
+                "value": _plain(one.value),
+                "limit": _plain(one.limit),
+                "slack": _plain(one.slack),
+                "kept": one.kept,
+            }
+            for one in value.rules
+        }
+        return {
+            "number": value.number,
+            "words": value.words,
+            "parts": _plain(value.parts),
+            "figures": {name: _plain(one.value) for name, one in value.figures.items()},
+            "rules": rules,
+        }  # fmt: skip
     if is_dataclass(value) and not isinstance(value, type):
         names = [f.name for f in fields(value)] + [*_EXTRA.get(type(value), ())]
         return {name: _plain(getattr(value, name)) for name in names if name != "axis"}
     if isinstance(value, Mapping):
+        if value and all(isinstance(one, Figure) for one in value.values()):
+            return {str(key): _plain(one.value) for key, one in value.items()}
         return {str(key): _plain(one) for key, one in value.items()}
     if isinstance(value, tuple | list | np.ndarray):
         return [_plain(one) for one in value]

@@ -110,7 +110,7 @@ TRACES: dict[str, tuple[str, str]] = {
     "pressure_a": ("Pa", "pressure in chamber A, gauge"),
     "pressure_b": ("Pa", "pressure in chamber B, gauge"),
     "supply_pressure": ("Pa", "supply pressure at the valve, gauge"),
-    "supply_flow": ("m3/s", "flow drawn from the supply, mean over the sample before"),
+    "supply_flow": ("m3/s", "flow drawn from the supply, mean since the point before"),
     "lock_phase": ("1", "phase of the lock's sequence"),
     "thrust": ("N", "thrust of the tool along the axis, against extension"),
     "tank_temperature": ("K", "temperature of the oil in the tank"),

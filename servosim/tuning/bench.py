@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -27,6 +28,10 @@ FIGURES = (
     "resting_error",
     "resting_error_locked",
     "lock_time",
+    "lock_shift",
+    "hold_drift",
+    "thrust_deflection",
+    "thrust_deflection_peak",
     "limit_cycle_amplitude",
     "pressure_max",
     "pressure_min",
@@ -88,12 +93,16 @@ class Bench:
         to its own supply and load.
     moves : int
         Moves that were simulated.
+    control : Axis, optional
+        Axis whose controller's numbers every corner keeps, if they are not the base's own: for
+        gains that stay in the machine while more than its envelope changes.
     """
 
     base: Axis
     workers: int = 1
     rated: bool = True
     moves: int = 0
+    control: Axis | None = None
     _corners: dict[tuple[tuple[str, float], ...], Axis] = field(default_factory=dict)
 
     def corner(self, case: Case) -> Axis:
@@ -124,7 +133,7 @@ class Bench:
             if id(corner) not in made:
                 kept = self.rated and alone
                 axis = corner if kept or not changes else corner.replace(dict(changes))
-                made[id(corner)] = machine(axis, own) if self.rated else axis
+                made[id(corner)] = machine(axis, self.control or own) if self.rated else axis
             way = (case.place.start, case.place.target)
             if way not in moves:
                 moves[way] = own.plan(start=way[0], target=way[1])
@@ -154,34 +163,82 @@ class Bench:
         Outcomes
             A candidate whose values contradict the file is broken in every case.
         """
-        shape = (len(candidates), len(cases), len(seeds))
-        axes: list[Axis] = []
-        moves: list[Move] = []
-        numbers: list[int] = []
-        kept, reason = [], ""
-        for k, changes in enumerate(candidates):
+        return run_jobs([Job(self, candidates, cases, seeds)], self.workers)[0]
+
+
+@dataclass(frozen=True)
+class Job:
+    """Candidates of one axis that are to be run in cases.
+
+    Attributes
+    ----------
+    bench : Bench
+        The axis; it counts the moves.
+    candidates : sequence of mapping of str to object
+        Keys of the file and their values.
+    cases : sequence of Case
+        The cases.
+    seeds : sequence of int
+        Seeds of the transducers' noise, the same for all candidates; other noise in each case.
+    """
+
+    bench: Bench
+    candidates: Sequence[Mapping[str, Any]]
+    cases: Sequence[Case]
+    seeds: Sequence[int]
+
+
+def run_jobs(jobs: Sequence[Job], workers: int = 1) -> list[Outcomes]:
+    """Simulate what several axes have to do, all of it in one call of the ensemble.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+        Axes with their candidates, cases and seeds.
+    workers : int
+        Threads that share the moves.
+
+    Returns
+    -------
+    list of Outcomes
+        One for each job. A candidate whose values contradict the file is broken in every case.
+    """
+    axes: list[Axis] = []
+    moves: list[Move] = []
+    numbers: list[int] = []
+    kept: list[list[int]] = []
+    refused: list[str] = []
+    for job in jobs:
+        kept.append([])
+        refused.append("")
+        for k, changes in enumerate(job.candidates):
             try:
-                own, ways = self.machines(changes, cases)
+                own, ways = job.bench.machines(changes, job.cases)
             except ParameterError as error:
-                reason = reason or str(error)
+                refused[-1] = refused[-1] or str(error)
                 continue
-            kept.append(k)
+            kept[-1].append(k)
             for place, (axis, way) in enumerate(zip(own, ways, strict=True)):
-                axes.extend([axis] * len(seeds))
-                moves.extend([way] * len(seeds))
-                numbers.extend(seed + _STRIDE * place for seed in seeds)
+                axes.extend([axis] * len(job.seeds))
+                moves.extend([way] * len(job.seeds))
+                numbers.extend(seed + _STRIDE * place for seed in job.seeds)
+    found = ensemble(axes, moves=moves, seeds=numbers, workers=workers) if axes else None
+    outcomes, at = [], 0
+    for job, rows, reason in zip(jobs, kept, refused, strict=True):
+        shape = (len(job.candidates), len(job.cases), len(job.seeds))
         figures = {name: np.full(shape, np.nan) for name in FIGURES}
         broken = np.ones(shape, dtype=bool)
-        if axes:
-            found = ensemble(axes, moves=moves, seeds=numbers, workers=self.workers)
-            self.moves += len(axes)
-            part = (len(kept), len(cases), len(seeds))
+        part = (len(rows), *shape[1:])
+        own_rows = slice(at, at := at + math.prod(part))
+        if found is not None and rows:
             for name in FIGURES:
-                figures[name][kept] = found.metrics[name].reshape(part)
-            broken[kept] = (found.status != Status.COMPLETE).reshape(part)
-            reason = reason or next((one for one in found.reasons if one), "")
-        duration = self.base.file.move.duration
-        return Outcomes(figures, broken, tuple(cases), duration, reason)
+                figures[name][rows] = found.metrics[name][own_rows].reshape(part)
+            broken[rows] = (found.status[own_rows] != Status.COMPLETE).reshape(part)
+            reason = reason or next((one for one in found.reasons[own_rows] if one), "")
+        job.bench.moves += math.prod(part)
+        duration = job.bench.base.file.move.duration
+        outcomes.append(Outcomes(figures, broken, tuple(job.cases), duration, reason))
+    return outcomes
 
 
 def machine(corner: Axis, rated: Axis) -> Axis:

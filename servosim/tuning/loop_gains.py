@@ -96,10 +96,19 @@ class Loops:
         The margins that are wanted.
     points : sequence of Point
         Where margins are taken.
+    trials : sequence of float, optional
+        Gains over their scale with which the tightest points are found at first [-].
     """
 
-    def __init__(self, axis: Axis, demands: Demands, points: Sequence[Point]) -> None:
-        self.axis, self.demands = axis, demands
+    def __init__(
+        self,
+        axis: Axis,
+        demands: Demands,
+        points: Sequence[Point],
+        *,
+        trials: Sequence[float] = _TRIALS,
+    ) -> None:
+        self.axis, self.demands, self.trials = axis, demands, trials
         self.whole = LoopFamily(axis, points)
         self.all = self.whole
         self._few: dict[str, LoopFamily] = {}
@@ -172,7 +181,7 @@ class Loops:
         """Return the family of the tightest points for gains of one kind."""
         if kind not in self._few:
             self._rows[kind] = set()
-            for trial in _TRIALS:
+            for trial in self.trials:
                 self.learn(self._trial(kind, trial))
         return self._few[kind]
 

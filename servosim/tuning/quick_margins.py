@@ -51,12 +51,41 @@ class QuickMargins:
         The loops opened at the command come first, then those opened at the position error. Of a
         loop that is not stable they say how it lies to the critical point, not that it is unstable.
         """
-        error, reading, pressure = self.family.controllers(gains).paths(self.omega)
-        forward = error * self._reading
-        inner = reading * self._reading + pressure * self._pressure
+        forward, inner = self._paths(gains)
         with np.errstate(divide="ignore", invalid="ignore"):
             loops = np.concatenate(cuts(forward, inner))
             return _gain_margins(loops), _phase_margins(loops)
+
+    def along(self, gains: Mapping[str, Any], factors: Array) -> tuple[Array, Array]:
+        """Return the smallest margins with the position error's gains times each of some factors.
+
+        Parameters
+        ----------
+        gains : mapping of str to float
+            Gains [SI].
+        factors : ndarray, shape (n_factor,)
+            Factors of velocity gain and integral gain [-].
+
+        Returns
+        -------
+        gain, phase : ndarray, shape (n_factor,)
+            Smallest gain margin [ratio] and phase margin [rad] of all loops and both cuts.
+        """
+        forward, inner = self._paths(gains)
+        shape = (len(factors), *forward.shape)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            many = np.multiply.outer(factors, forward), np.broadcast_to(inner, shape)
+            loops = np.concatenate(cuts(*many), axis=1)
+            rows = loops.reshape(-1, shape[-1])
+            gain, phase = _gain_margins(rows), _phase_margins(rows)
+        return gain.reshape(len(factors), -1).min(axis=1), phase.reshape(len(factors), -1).min(
+            axis=1
+        )
+
+    def _paths(self, gains: Mapping[str, Any]) -> tuple[ComplexArray, ComplexArray]:
+        """Return the loop by way of the position error, and by all other ways."""
+        error, reading, pressure = self.family.controllers(gains).paths(self.omega)
+        return error * self._reading, reading * self._reading + pressure * self._pressure
 
     def stable(self, gains: Mapping[str, Any]) -> bool:
         """Tell whether all loops are stable.

@@ -1,0 +1,222 @@
+"""Ways to tune a candidate on moves: what is searched, where it begins, what is tried next.
+
+Unknowns are shares of ranges that hang on each axis' own margins. So a place that is good for one
+candidate means something for its neighbours, and is tried there too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servosim.axis import Axis
+from servosim.errors import ParameterError
+from servosim.sizing.contenders import Contender
+from servosim.tuning.loop_stages import precise
+from servosim.tuning.result import LoopStage
+from servosim.tuning.unknowns import (
+    Unknown,
+    changes_of,
+    fixed_changes,
+    integral_limit,
+    is_read,
+    unknowns_of,
+)
+
+Array = NDArray[np.float64]
+
+_GENTLEST = 0.5  # of the deceleration that is asked for
+_HOPELESS = 3.0  # times the velocity gain by margins: what the null's stray needs without integral
+# shares of the ranges where the search begins; found with axes of several sizes (own choice)
+_START = {
+    "velocity_gain": 0.72,
+    "velocity_feedforward": 0.92,
+    "acceleration_feedforward": 0.36,
+    "overlap_compensation": 0.5,
+    "overlap_smoothing": 0.93,
+    "null_trim": 0.47,
+    "integral_gain": 0.7,
+    "integral_dead_zone": 0.2,
+    "integral_limit": 0.6,
+    "deceleration": 0.65,
+}
+_START_WITHOUT = {"velocity_gain": 0.8, "velocity_feedforward": 0.75}
+_LOWER = 0.07  # by which velocity gain and integral are lowered if margins are missing
+_TRIES = 3
+
+
+@dataclass
+class Arm:
+    """One way to tune a candidate: with or without an integral.
+
+    Attributes
+    ----------
+    contender : Contender
+        The candidate.
+    integral : bool
+        Whether it has an integral.
+    unknowns : tuple of Unknown
+        What is searched.
+    fixed : dict of str to object
+        What goes with it.
+    tried : list of (float, ndarray)
+        Costs and shares of the ranges, the best first.
+    active : list of int
+        Cases of the contender in which it is tried.
+    tightness : float
+        Share of what a search may use of its limits; less after a check that failed.
+    """
+
+    contender: Contender
+    integral: bool
+    unknowns: tuple[Unknown, ...]
+    fixed: dict[str, Any]
+    tried: list[tuple[float, Array]] = field(default_factory=list)
+    active: list[int] = field(default_factory=list)
+    tightness: float = 1.0
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Keys of the unknowns."""
+        return tuple(one.key for one in self.unknowns)
+
+    @property
+    def cost(self) -> float:
+        """The lowest cost so far."""
+        return self.tried[0][0] if self.tried else np.inf
+
+    @property
+    def best(self) -> Array:
+        """Shares of the ranges with the lowest cost."""
+        return self.tried[0][1]
+
+    def changes(self, shares: Array) -> dict[str, Any]:
+        """Return the changes of the file for shares of the ranges."""
+        return changes_of(self.unknowns, shares, self.fixed)
+
+    def lacks(self, shares: Array) -> float:
+        """Return what is missing of the margins, roughly, below zero if nothing is."""
+        try:
+            return self.contender.loops.missing(self.changes(shares))
+        except ParameterError:
+            return 100.0
+
+    def start(self) -> Array:
+        """Return where the search begins."""
+        known = _START if self.integral else _START | _START_WITHOUT
+        names = [one.key.split(".")[1] for one in self.unknowns]
+        return np.array([known.get(name, one.share(one.start))
+                         for name, one in zip(names, self.unknowns, strict=True)])  # fmt: skip
+
+    def with_margins(self, shares: Array) -> Array | None:
+        """Return shares that have the margins, velocity gain lowered if need be, or None."""
+        lowered = [k for k, key in enumerate(self.keys)
+                   if key in ("controller.velocity_gain", "controller.integral_gain")]  # fmt: skip
+        tried = np.clip(shares, 0.0, 1.0)
+        for _ in range(_TRIES):
+            if self.lacks(tried) <= 0.0:
+                return tried
+            tried = tried.copy()
+            tried[lowered] = np.maximum(tried[lowered] - _LOWER, 0.0)
+        return None
+
+    def note(self, costs: Sequence[float], places: Sequence[Array]) -> None:
+        """Take down what was tried."""
+        self.tried += [(float(cost), place) for cost, place in zip(costs, places, strict=True)]
+        self.tried.sort(key=lambda one: one[0])
+
+
+def arms_of(contender: Contender, stage: LoopStage) -> list[Arm]:
+    """Return the ways to tune a candidate with its best kind of stabilising feedback.
+
+    Parameters
+    ----------
+    contender : Contender
+        The candidate.
+    stage : LoopStage
+        What its margins admit.
+
+    Returns
+    -------
+    list of Arm
+        Without an integral only if the velocity gain may be large enough for the null's stray.
+    """
+    axis = contender.axis
+    hopeless = precise(axis) > _HOPELESS * stage.velocity_gain
+    return [
+        Arm(contender, integral, tuple(_unknowns(axis, stage, integral)),
+            fixed_changes(axis, stage, integral=integral))
+        for integral in ((True,) if hopeless else (False, True))
+    ]  # fmt: skip
+
+
+def _unknowns(axis: Axis, stage: LoopStage, integral: bool) -> list[Unknown]:
+    """Return what is searched; of the reference nothing but a gentler deceleration."""
+    found = [one for one in unknowns_of(axis, stage, integral=integral)
+             if one.key.split(".")[0] == "controller"]  # fmt: skip
+    if is_read(axis, "reference.deceleration") and axis.file.reference.kind != "staged":
+        asked = axis.file.reference.deceleration
+        found.append(Unknown("reference.deceleration", _GENTLEST * asked, asked, asked, log=True))
+    if integral:
+        most = integral_limit(axis)
+        found.append(Unknown("controller.integral_limit", 0.3 * most, 1.2 * most, most, log=True))
+    return found
+
+
+def proposals(
+    arm: Arm, others: Sequence[Array], count: int, spread: float, draws: Array
+) -> list[Array]:
+    """Return places to try: those of others, and some around the best ones.
+
+    Parameters
+    ----------
+    arm : Arm
+        The way to tune.
+    others : sequence of ndarray
+        Places that are good for other candidates.
+    count : int
+        How many are wanted; fewer come if margins are missing.
+    spread : float
+        Standard deviation around the best places [share of the range].
+    draws : ndarray, shape (n, n_unknown or more)
+        Normal numbers.
+
+    Returns
+    -------
+    list of ndarray
+        Shares of the ranges.
+    """
+    centres = [place for _, place in arm.tried[:3]] or [arm.start()]
+    wanted = [*others]
+    if not arm.tried:
+        wanted = [arm.start(), *wanted]
+    n = len(arm.unknowns)
+    for k, row in enumerate(draws):
+        centre = centres[k % len(centres)]
+        # every other one changes few of the values, so that what helps is told apart
+        mask = 1.0 if k % 2 == 0 else (np.abs(np.roll(row[:n], 1)) > 0.8)
+        wanted.append(centre + spread * row[:n] * mask)
+    found: list[Array] = []
+    known = {place.tobytes() for _, place in arm.tried}
+    for place in wanted:
+        if len(found) >= count:
+            break
+        kept = arm.with_margins(place)
+        if kept is not None and kept.tobytes() not in known:
+            known.add(kept.tobytes())
+            found.append(kept)
+    return found
+
+
+def narrowed(arms: Sequence[Arm]) -> list[Arm]:
+    """Return the better arm of each candidate."""
+    best: dict[int, Arm] = {}
+    for arm in arms:
+        number = arm.contender.number
+        if number not in best or arm.cost < best[number].cost:
+            best[number] = arm
+    return list(best.values())

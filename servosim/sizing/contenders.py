@@ -1,0 +1,208 @@
+"""Candidates on trial: each axis with its corners, places, loops and gains by margins alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from servosim.axis import Axis
+from servosim.errors import ParameterError
+from servosim.sizing.goals import Goals
+from servosim.sizing.margin_gains import over_scales, stage_by_margins
+from servosim.tuning.bench import Bench
+from servosim.tuning.cases import (
+    Case,
+    Place,
+    approach,
+    schedule_of,
+    short_axis,
+    shown,
+    sound_corners,
+)
+from servosim.tuning.demands import Demands
+from servosim.tuning.loop_gains import Loops, points_at
+from servosim.tuning.result import LoopStage
+
+_TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
+_NEAR = 0.12  # of the stretch: positions closer than that are taken once
+_REST = 0.6  # s, after the longest settling time that passes, in which swings show
+_LONGEST_REST = 6.0  # s, after the reference's end
+_FAIR = 0.7  # of another axis' velocity gain over natural frequency: less is worth a wider search
+
+
+@dataclass
+class Contender:
+    """One candidate on trial.
+
+    Attributes
+    ----------
+    number : int
+        Its place in the list.
+    axis : Axis
+        As it was given.
+    demands : Demands
+        What it must keep to in its own moves.
+    places : list of Place
+        Moves that are tried, the file's own last if it is none of the cycle's.
+    distance : float
+        Length of the short moves at most [m].
+    delay : float
+        Time by which the longest move is longer than the short one [s].
+    corners : sequence of mapping
+        Corners of the envelope.
+    bench : Bench
+        Runs its short moves.
+    loops : Loops
+        Tells margins.
+    stage : LoopStage or None
+        By margins alone, the best kind of stabilising feedback.
+    """
+
+    number: int
+    axis: Axis
+    demands: Demands
+    places: list[Place]
+    distance: float
+    delay: float
+    corners: Sequence[Mapping[str, float]]
+    bench: Bench
+    loops: Loops
+    stage: LoopStage | None = None
+
+    @property
+    def cases(self) -> list[Case]:
+        """Every corner with the last stretch of every move."""
+        return [Case(corner, self.short(place)) for corner in self.corners for place in self.places]
+
+    def short(self, place: Place) -> Place:
+        """Return the last stretch of a move."""
+        run = min(self.distance, abs(place.target - place.start))
+        way = math.copysign(1.0, place.target - place.start)
+        return Place(place.target - way * run, place.target)
+
+
+def contender_of(number: int, axis: Axis, goals: Goals) -> Contender:
+    """Return a candidate ready for trial.
+
+    Parameters
+    ----------
+    number : int
+        Its place in the list.
+    axis : Axis
+        The axis.
+    goals : Goals
+        What it must keep to.
+
+    Returns
+    -------
+    Contender
+        Without gains.
+
+    Raises
+    ------
+    ParameterError
+        If it doesn't exist in a corner of its envelope, or cannot go where it must.
+    """
+    corners, faults = sound_corners(axis)
+    if faults:
+        raise ParameterError(faults[0])
+    low, high = goals.stretch(axis)
+    stroke = axis.file.cylinder.stroke
+    if low < -1e-9 or high > stroke + 1e-9:
+        raise ParameterError(
+            f"moves from {shown(low, 'mm')} to {shown(high, 'mm')} leave the stroke of "
+            f"{shown(stroke, 'mm')}"
+        )
+    demands = goals.demands(axis)
+    distance, delay = approach(axis), delay_of(axis)
+    late = goals.settling_time - delay
+    ideal = schedule_of(axis, distance).move_time
+    base = short_axis(axis)
+    lasts = max(base.file.move.duration, late + _REST)
+    if math.isfinite(ideal):
+        lasts = min(lasts, ideal + _LONGEST_REST)
+    base = base.replace({"move.duration": math.ceil(100.0 * lasts) / 100.0})
+    return Contender(
+        number=number,
+        axis=axis,
+        demands=replace(demands, settling_time=late),
+        places=goals.places(axis),
+        distance=distance,
+        delay=delay,
+        corners=corners,
+        bench=Bench(base),
+        loops=Loops(axis, demands, points_at(axis, positions_of(axis, goals)), trials=_TRIALS),
+    )
+
+
+def delay_of(axis: Axis) -> float:
+    """Return the time by which the file's move is longer than the short one [s]."""
+    own = axis.file.move
+    velocity = axis.file.reference.velocity
+    longer = abs(own.target - own.start) - approach(axis)
+    return max(longer, 0.0) / velocity if velocity > 0.0 else 0.0
+
+
+def positions_of(axis: Axis, goals: Goals, count: int = 3) -> list[float]:
+    """Return positions along the stretch of the moves, and the target of the file's move [m].
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis; its own move goes where its natural frequency is the lowest.
+    goals : Goals
+        Knows the moves.
+    count : int
+        Positions along the stretch, its ends among them.
+
+    Returns
+    -------
+    list of float
+        In rising order.
+    """
+    low, high = goals.stretch(axis)
+    stroke = axis.file.cylinder.stroke
+    found = np.linspace(max(low, 0.0), min(high, stroke), count).tolist()
+    own = axis.file.move.target
+    if min(abs(own - one) for one in found) > _NEAR * (high - low):
+        found.append(own)
+    return sorted(found)
+
+
+def find_stage(contender: Contender, begin: LoopStage | None, shares: Sequence[float]) -> LoopStage:
+    """Return the best gains by margins alone.
+
+    Parameters
+    ----------
+    contender : Contender
+        The candidate.
+    begin : LoopStage, optional
+        What a similar axis has; every kind of feedback is looked at if it is of no use.
+    shares : sequence of float
+        That one's gains over their scales, its velocity gain over the natural frequency last.
+
+    Returns
+    -------
+    LoopStage
+        Velocity gain zero if no gains have the margins.
+    """
+    loops = contender.loops
+    kinds = [k for k in contender.demands.stabilising_feedback if k != "none"]
+    found: list[LoopStage] = []
+    if begin is not None and begin.kind in kinds:
+        found.append(stage_by_margins(loops, begin.kind, shares[:-1]))
+        if found[0].velocity_gain >= _FAIR * shares[-1] * loops.natural_frequency:
+            return found[0]
+    found += [stage_by_margins(loops, kind) for kind in kinds]
+    if all(one.velocity_gain <= 0.0 for one in found):
+        found.append(stage_by_margins(loops, "none"))
+    return max(found, key=lambda one: one.velocity_gain)
+
+
+def shares_of_stage(contender: Contender, stage: LoopStage) -> tuple[float, ...]:
+    """Return the gains of a stage over their scales, its velocity gain over natural frequency."""
+    loops = contender.loops
+    return (*over_scales(loops, stage), stage.velocity_gain / loops.natural_frequency)

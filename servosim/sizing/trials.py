@@ -1,0 +1,376 @@
+"""Candidates on trial: tuned from margins with a short search on moves, then moved over everything.
+
+All candidates go through each stage together, so that one call of the ensemble holds the moves of
+all of them. Nothing depends on the number of threads.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from servosim.axis import Axis
+from servosim.errors import ParameterError
+from servosim.sizing.arms import Arm, arms_of
+from servosim.sizing.checks import Checked, check, rounded, whole_cases
+from servosim.sizing.contenders import (
+    Contender,
+    contender_of,
+    find_stage,
+    positions_of,
+    shares_of_stage,
+)
+from servosim.sizing.goals import Goals
+from servosim.sizing.short_search import ShortSearch
+from servosim.sizing.verdicts import Group, constraints_of, figures_of, margin_figures
+from servosim.tuning.bench import Bench, Job, run_jobs
+from servosim.tuning.loop_gains import Loops, points_at
+from servosim.tuning.result import Constraint, LoopStage, Spread
+
+Tell = Callable[[str, int, int], Any]
+
+_POSITIONS = 5  # along the stretch, for the margins that are claimed
+_RESCUES = 2  # searches after a check that failed narrowly
+_NARROW = 0.6  # share of a limit
+_TUNABLE = ("settled", "locked", "settling_time", "overshoot", "resting_error",
+            "resting_error_locked", "limit_cycle_amplitude")  # fmt: skip
+_TIGHTER = 0.8  # of the limits, after a check that failed
+_AFTER_BREAK = 6  # candidates that are still judged if the search is broken off
+_REPLAY_SEED = 121
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One candidate, tuned and moved.
+
+    Attributes
+    ----------
+    axis : Axis
+        With its gains.
+    changes : mapping of str to object
+        Keys of the file that tuning changed, and their values [SI].
+    texts : mapping of str to object
+        The same as the file writes them, with units.
+    stage : LoopStage or None
+        What the margins alone admit; None if it came to none.
+    figures : mapping of str to Spread
+        ``settling_time``, ``overshoot``, ``resting_error``, ``thrust_deflection_peak``, margins of
+        both cuts, pressures ... each with its worst case; a settling time of nan has not settled.
+    constraints : tuple of Constraint
+        What it must keep to.
+    moves : int
+        Moves that were simulated for it.
+    notes : tuple of str
+        What a reader must know.
+    reason : str
+        Why it was given up before its moves, or "".
+    """
+
+    axis: Axis
+    changes: Mapping[str, Any]
+    texts: Mapping[str, Any]
+    stage: LoopStage | None
+    figures: Mapping[str, Spread]
+    constraints: tuple[Constraint, ...]
+    moves: int
+    notes: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def feasible(self) -> bool:
+        """Whether everything is kept in every case that was simulated."""
+        return not self.reason and all(one.kept for one in self.constraints)
+
+    @property
+    def missed(self) -> tuple[Constraint, ...]:
+        """What is not kept, the worst first."""
+        return tuple(sorted((one for one in self.constraints if not one.kept),
+                            key=lambda one: one.slack))  # fmt: skip
+
+
+def try_axes(
+    axes: Sequence[Axis],
+    goals: Goals,
+    *,
+    workers: int = 1,
+    seed: int = 0,
+    progress: Tell | None = None,
+) -> list[Trial | None]:
+    """Tune candidates from their margins with a short search on moves, and move them.
+
+    Parameters
+    ----------
+    axes : sequence of Axis
+        Complete axes, one a candidate.
+    goals : Goals
+        What each must keep to over its envelope.
+    workers : int, optional
+        Threads that share the work [-]; the result doesn't depend on them.
+    seed : int, optional
+        Source of chance [-].
+    progress : callable, optional
+        Called with the name of the stage, what is done of it and how much there is.
+
+    Returns
+    -------
+    list of Trial or None
+        In the order of the axes. If it is broken off by the keyboard, those that were the best by
+        then are judged with fewer moves, and None stands for the others.
+    """
+    return _Trials(axes, goals, workers, seed, progress or _silent).run()
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Tell nothing."""
+
+
+class _Trials:
+    """Trials of a list of axes, stage by stage."""
+
+    def __init__(
+        self, axes: Sequence[Axis], goals: Goals, workers: int, seed: int, tell: Tell
+    ) -> None:
+        self.axes, self.goals = axes, goals
+        self.workers, self.seed, self.tell = workers, seed, tell
+        self.trials: list[Trial | None] = [None] * len(axes)
+        self.contenders: dict[int, Contender] = {}
+        self.search = ShortSearch([], workers, seed, tell)
+
+    def run(self) -> list[Trial | None]:
+        """Return the trials."""
+        try:
+            self._margins()
+            self.search.arms = [arm for c in self.contenders.values() if c.stage is not None
+                                for arm in arms_of(c, c.stage)]  # fmt: skip
+            self.search.run()
+            self._check()
+        except KeyboardInterrupt:
+            self._broken_off()
+        return self.trials
+
+    def _margins(self) -> None:
+        """Find gains by margins; those without are given up."""
+        n, done = len(self.axes), 0
+        self.tell("margins", 0, n)
+        begun: dict[str, tuple[LoopStage, tuple[float, ...]]] = {}
+
+        def one(k: int) -> tuple[int, Contender | None, str]:
+            try:
+                contender = contender_of(k, self.axes[k], self.goals)
+                kind = self.axes[k].file.cylinder.kind
+                contender.stage = find_stage(contender, *begun.get(kind, (None, ())))
+            except ParameterError as error:
+                return k, None, str(error).splitlines()[0]
+            return k, contender, ""
+
+        firsts: dict[str, int] = {}
+        for k, axis in enumerate(self.axes):
+            firsts.setdefault(axis.file.cylinder.kind, k)
+        leading = list(firsts.values())
+        rest = [k for k in range(n) if k not in leading]
+        with ThreadPoolExecutor(max_workers=self.workers) as pool:
+            try:
+                for numbers in (leading, rest):
+                    for k, contender, reason in pool.map(one, numbers):
+                        done += 1
+                        self.tell("margins", done, n)
+                        if contender is None or contender.stage is None:
+                            self.trials[k] = _given_up(self.axes[k], None, (), reason)
+                            continue
+                        stage = contender.stage
+                        if stage.velocity_gain <= 0.0:
+                            self.trials[k] = _without_gain(contender)
+                            continue
+                        self.contenders[k] = contender
+                        if numbers is leading:
+                            kind = contender.axis.file.cylinder.kind
+                            begun[kind] = stage, shares_of_stage(contender, stage)
+            except BaseException:
+                pool.shutdown(cancel_futures=True)
+                raise
+        self.contenders = dict(sorted(self.contenders.items()))
+
+    def _check(self) -> None:
+        """Check all candidates; those that fail narrowly are searched on."""
+        everything = {arm.contender.number: rounded(arm)
+                      for arm in (*self.search.dropped, *self.search.arms)
+                      if arm.tried}  # fmt: skip
+        best = self._best_arms()
+        checked = {k: everything[k] for k in best}
+        total = 2 * (_RESCUES + 1)
+        self.tell("check", 0, total)
+        check(list(checked.values()), self.goals, self.workers, self.seed)
+        self.tell("check", 1, total)
+        self._judge(checked)
+        for again in range(_RESCUES):
+            arms = [one.arm for k, one in checked.items() if self._is_narrow(k)]
+            self._learn(arms, checked)
+            if arms:
+                self.search.improve(arms)
+            self.tell("check", 2 + 2 * again, total)
+            more = {arm.contender.number: rounded(arm) for arm in arms}
+            check(list(more.values()), self.goals, self.workers, self.seed)
+            self._judge(more)
+            checked |= more
+            self.tell("check", 3 + 2 * again, total)
+        self.tell("check", total, total)
+
+    def _learn(self, arms: Sequence[Arm], checked: Mapping[int, Checked]) -> None:
+        """Take up the points in which margins failed, and ask for more where moves failed."""
+        for arm in arms:
+            trial = self.trials[arm.contender.number]
+            missed = [one.name for one in trial.missed] if trial is not None else []
+            if any("margin" in name for name in missed):
+                arm.contender.loops.learn(checked[arm.contender.number].changes)
+            if any("margin" not in name for name in missed):
+                arm.tightness *= _TIGHTER
+
+    def _best_arms(self) -> list[int]:
+        return [k for k, trial in enumerate(self.trials) if trial is None]
+
+    def _is_narrow(self, k: int) -> bool:
+        """Tell whether a candidate misses so little that searching on is worth it."""
+        trial = self.trials[k]
+        if trial is None or trial.feasible:
+            return False
+        return all(
+            one.slack > -_NARROW and (one.name in _TUNABLE or "margin" in one.name)
+            for one in trial.missed
+        )
+
+    def _judge(self, checked: Mapping[int, Checked]) -> None:
+        """Write down trials, unless an earlier one of the same candidate was better."""
+
+        def one(item: tuple[int, Checked]) -> tuple[int, Trial]:
+            return item[0], self._trial(item[1])
+
+        with ThreadPoolExecutor(max_workers=self.workers) as pool:
+            for k, trial in pool.map(one, checked.items()):
+                before = self.trials[k]
+                if before is None or _missing(trial) <= _missing(before):
+                    self.trials[k] = trial
+
+    def _trial(self, checked: Checked, note: str = "") -> Trial:
+        contender = checked.contender
+        figures, constraints = checked.judged(self.goals)
+        loops = contender.loops
+        if all(one.kept for one in constraints):  # the margins that are claimed: in more positions
+            points = points_at(checked.axis, positions_of(checked.axis, self.goals, _POSITIONS))
+            loops = Loops(checked.axis, contender.demands, points)
+            margins = loops.constraints({})
+        else:
+            margins = loops.constraints(checked.changes)
+        notes = [note] if note else []
+        asked = contender.axis.file.reference.deceleration
+        if checked.changes.get("reference.deceleration", asked) < asked:
+            notes.append("it decelerates more gently than asked for; its settling time counts so")
+        if checked.arm.integral:
+            notes.append("with an integral: without one no gains were found that keep as much")
+        return Trial(
+            axis=checked.axis,
+            changes=checked.changes,
+            texts=checked.texts,
+            stage=contender.stage,
+            figures={**figures, **margin_figures(margins), **_gain(checked.axis)},
+            constraints=(*constraints, *margins),
+            moves=contender.bench.moves + checked.moves,
+            notes=(*notes, *loops.notes),
+        )
+
+    def _broken_off(self) -> None:
+        """Judge the best few quickly; a second interruption ends that too."""
+        arms = [arm for arm in self.search.arms if arm.tried
+                and self.trials[arm.contender.number] is None]  # fmt: skip
+        best: dict[int, Checked] = {}
+        for arm in sorted(arms, key=lambda one: one.cost):
+            if len(best) < _AFTER_BREAK and arm.contender.number not in best:
+                best[arm.contender.number] = rounded(arm)
+        try:
+            check(list(best.values()), self.goals, self.workers, self.seed, thorough=False)
+            for k, one in best.items():
+                self.trials[k] = self._trial(one, "broken off: judged with few moves")
+        except KeyboardInterrupt:
+            return
+
+
+def _missing(trial: Trial) -> tuple[float, float]:
+    """Return what is missing in all, then the time to settle: the smaller the better."""
+    missing = sum(min(-one.slack, 10.0) for one in trial.missed)
+    time = trial.figures["settling_time"].worst if "settling_time" in trial.figures else math.nan
+    return missing, time if math.isfinite(time) else math.inf
+
+
+def _gain(axis: Axis) -> dict[str, Spread]:
+    value = axis.file.controller.velocity_gain
+    return {"velocity_gain": Spread(value, value, "1/s", "1/s", "")}
+
+
+def _given_up(
+    axis: Axis, stage: LoopStage | None, margins: Sequence[Constraint], reason: str
+) -> Trial:
+    """Return the trial of a candidate that never moved."""
+    failed = Constraint("moved", reason, math.nan, math.nan, "1", "1", False, -1.0, "")
+    return Trial(axis, {}, {}, stage, margin_figures(margins), (failed, *margins), 0, (), reason)
+
+
+def _without_gain(contender: Contender) -> Trial:
+    """Return the trial of a candidate for which no gain has the margins."""
+    stage = contender.stage
+    assert stage is not None
+    reason = f"no velocity gain keeps the margins over the envelope: {stage.limited_by}"
+    changes = {"controller.stabilising_feedback": stage.kind,
+               **{f"controller.{name}": value for name, value in stage.gains.items()}}  # fmt: skip
+    changes["controller.velocity_gain"] = 0.02 * contender.loops.natural_frequency
+    return _given_up(contender.axis, stage, contender.loops.constraints(changes), reason)
+
+
+def replay(
+    axis: Axis, goals: Goals, changes: Mapping[str, Any] | Axis, *, workers: int = 1
+) -> Trial:
+    """Move a tuned axis under other circumstances, its controller's numbers left as they are.
+
+    Parameters
+    ----------
+    axis : Axis
+        With its gains.
+    goals : Goals
+        What it should keep to.
+    changes : mapping of str to object, or Axis
+        Keys of the axis file and their other values [SI], or the changed axis.
+    workers : int, optional
+        Threads that share the moves [-].
+
+    Returns
+    -------
+    Trial
+        Whole moves in every corner of the changed envelope.
+
+    Raises
+    ------
+    ParameterError
+        If the changed axis is not possible.
+    """
+    changed = changes if isinstance(changes, Axis) else axis.replace(dict(changes))
+    contender = contender_of(0, changed, goals)
+    bench = Bench(changed, control=axis)
+    cases = whole_cases(contender)
+    found = run_jobs([Job(bench, [{}], cases, (_REPLAY_SEED,))], workers)[0]
+    group = Group(found, np.zeros(len(cases)), True)
+    figures = figures_of([group])
+    constraints = constraints_of(changed, goals, contender.demands, [group], figures)
+    margins = Loops(axis, contender.demands, contender.loops.whole.points).constraints({})
+    return Trial(
+        axis=changed,
+        changes={} if isinstance(changes, Axis) else dict(changes),
+        texts={},
+        stage=None,
+        figures={**figures, **margin_figures(margins), **_gain(axis)},
+        constraints=(*constraints, *margins),
+        moves=bench.moves,
+        notes=("the controller keeps its numbers",),
+    )

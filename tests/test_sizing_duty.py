@@ -5,6 +5,7 @@ another way than in the package: profiles of the references sampled densely, the
 integrated, friction and counterbalance by the equations of the simulation.
 """
 
+import itertools
 import math
 from pathlib import Path
 
@@ -193,7 +194,7 @@ def sampled_forces(requirement, piston):
     work, most, least = requirement.work, -np.inf, np.inf
     places = np.cumsum([work.start, *work.distances])
     places = np.append(places, work.start)
-    for start, target in zip(places[:-1], places[1:], strict=True):
+    for start, target in itertools.pairwise(places):
         if abs(target - start) < 1e-9:
             continue
         if r.kind == "s_curve":
@@ -250,9 +251,7 @@ def test_mirrored_axis_has_mirrored_forces(path):
 
     The counterbalance keeps its direction, so it is left out.
     """
-    angle = -90 if path == SLIDE else 25
-    one = asked(path, table__inclination=f"{-angle} deg", table__counterbalance="none"
-                ) if path == TABLE else asked(path, table__inclination="90 deg")  # fmt: skip
+    one = asked(path, table__inclination="25 deg" if path == TABLE else "90 deg")
     table = one.table.replace(counterbalance="none")
     one = one.model_copy(update={"table": table})
     work = one.work
@@ -265,7 +264,7 @@ def test_mirrored_axis_has_mirrored_forces(path):
         }
     )
     first, second = duty(one), duty(other)
-    forward = {w: f for w, f in zip(first.words, first.external_force, strict=True)}
+    forward = dict(zip(first.words, first.external_force, strict=True))
     swap = {"out": "in", "in": "out"}
     for words, force in zip(second.words, second.external_force, strict=True):
         phase, way, *rest = words.split(", ")

@@ -25,7 +25,7 @@ from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import Array
 
 _SLOWEST = 1e-9  # m/s, in the place of zero, so that shares of flow stay defined
-_LEAK_PASSES = 2
+_LEAK_PASSES = 4
 _LANDS = "orifice equation and continuity; Merritt, ch. 6 for equal areas (from memory)"
 
 

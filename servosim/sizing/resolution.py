@@ -148,18 +148,34 @@ def crossing_coefficient(zeta: Array, zeta_v: Array, r: Array) -> Array:
 
 
 @formula(
+    "R_v",
+    "part of the spool's response that is in phase, at the axis' natural frequency",
+    "(1 - 1/r**2)/((1 - 1/r**2)**2 + (2*zeta_v/r)**2)",
+    "1",
+    "real part of a second order; exact",
+    zeta_v=("damping ratio of the spool", "1"),
+    r=("spool's over axis' frequency", "1"),
+)
+def response_in_phase(zeta_v: Array, r: Array) -> Array:
+    """Return the real part of the spool's frequency response at the axis' frequency [-]."""
+    left = 1.0 - 1.0 / r**2
+    return left / (left**2 + (2.0 * zeta_v / r) ** 2)
+
+
+@formula(
     "zeta_c",
     "damping ratio to count on",
-    "maximum(zeta, feedback/3)",
+    "maximum(zeta, feedback/3*minimum(response, 1))",
     "1",
     "own choice: feedback of acceleration or load pressure makes it 1/3, with which the gain at a "
-    "margin of 6 dB is omega_h/3 (Esposito, ex. 17-1)",
+    "margin of 6 dB is omega_h/3 (Esposito, ex. 17-1), as far as the spool follows in phase",
     zeta=("damping ratio of the axis alone", "1"),
     feedback=("1 with stabilising feedback, else 0", "1"),
+    response=("part of the spool's response that is in phase", "1"),
 )
-def counted_damping(zeta: Array, feedback: Array) -> Array:
+def counted_damping(zeta: Array, feedback: Array, response: Array) -> Array:
     """Return the damping ratio to count on, with or without stabilising feedback [-]."""
-    return np.maximum(zeta, feedback / 3.0)
+    return np.maximum(zeta, feedback / 3.0 * np.minimum(response, 1.0))
 
 
 @formula(

@@ -13,8 +13,8 @@ import numpy as np
 from servosim.sizing import resolution as null
 from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import Array, Check
+from servosim.sizing.kinematics import ramp_time, smooth_ramp_time
 from servosim.sizing.lands import ValveFigures
-from servosim.sizing.pattern import ramp_time, smooth_ramp_time
 from servosim.sizing.requirement import RequirementFile
 
 if TYPE_CHECKING:

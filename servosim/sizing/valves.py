@@ -327,9 +327,12 @@ def _lag(
         large = calc.of(null.large_signal_frequency, amplitude=rapid_opening,
                         stroke_time=v.stroke_time)  # fmt: skip
         omega = actuators.natural_frequency
+        spool: dict[str, Any] = {"zeta_v": v.damping_ratio, "r": omega_v / omega}
+        response = calc.of(null.response_in_phase, **spool)
         fed = float(requirement.controller.stabilising_feedback != "none")
-        zeta = calc.of(null.counted_damping, zeta=actuators.damping_ratio, feedback=fed)
-        both: dict[str, Any] = {"zeta": zeta, "zeta_v": v.damping_ratio, "r": omega_v / omega}
+        zeta = calc.of(null.counted_damping, zeta=actuators.damping_ratio, feedback=fed,
+                       response=response)  # fmt: skip
+        both: dict[str, Any] = {"zeta": zeta, **spool}
         b = calc.of(null.crossing_coefficient, **both)
         X = calc.of(null.crossing, b=b, r=both["r"])
         share = calc.of(null.limit_share, X=X, **both)

@@ -9,6 +9,8 @@ from __future__ import annotations
 import ast
 import math
 from collections.abc import Mapping
+from functools import lru_cache
+from types import CodeType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -39,6 +41,16 @@ _CALLED = {
 _PLAIN = str.maketrans(
     {"·": "*", "≤": "<=", "≥": ">=", "≠": "!=", "−": "-", "µ": "u", "°": "", GAP: " "}
 )
+
+
+_NUMPY: dict[str, Any] = {
+    name: one for name in dir(np) if callable(one := getattr(np, name)) and name[0].islower()
+} | {"pi": math.pi, "inf": math.inf, "abs": abs, "min": min, "max": max}
+
+
+@lru_cache(maxsize=1000)
+def _compiled(text: str) -> CodeType:
+    return compile(text, "<formula>", "eval")
 
 
 class _Piece(NamedTuple):
@@ -90,11 +102,10 @@ def value_of(text: str, values: Mapping[str, float]) -> float:
     float
         The result [SI]; nan if it cannot be worked out.
     """
-    known: dict[str, Any] = {name: getattr(np, name) for name in dir(np) if name[0].islower()}
-    known |= {"abs": abs, "min": min, "max": max, **values}
+    known = {**_NUMPY, **values}
     try:
         with np.errstate(all="ignore"):
-            return float(eval(text, {"__builtins__": {}}, known))
+            return float(eval(_compiled(text), {"__builtins__": {}}, known))
     except Exception:
         return math.nan
 

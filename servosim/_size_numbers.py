@@ -29,6 +29,12 @@ _PRACTICAL: dict[str, tuple[tuple[float, str], ...]] = {
     "m3/s/sqrt(Pa)": ((0.0, "L/min/sqrt(bar)"),),
     "m3/rad": ((0.0, "cm3/rad"),),
     "1/Pa": ((0.0, "1/GPa"),),
+    "N/Pa": ((0.0, "N/bar"),),
+    "Pa/K": ((0.0, "MPa/K"),),
+    "Pa/s": ((0.0, "bar/s"),),
+    "m/s/Pa": ((0.0, "mm/s/bar"),),
+    "N s/m": ((0.0, "N s/m"), (1e4, "kN s/m")),
+    "J/K": ((0.0, "J/K"), (1e3, "kJ/K")),
     "kg m2": ((0.0, "kg cm2"), (1.0, "kg m2")),
 }
 _ZERO = {"m": "mm", "m2": "cm2", "m3": "L", "m/s": "mm/s", "s": "s", "Pa": "bar", "m3/s": "L/min"}
@@ -78,12 +84,12 @@ def number_text(value: float, unit: str, shown: str, digits: int = DIGITS) -> st
     Returns
     -------
     str
-        Such as "12.5 L/min"; "none" if there is no value.
+        Such as "12.5 L/min"; "none" if there is no value, "∞" if it has no limit.
     """
     if math.isnan(value):
         return "none"
     if math.isinf(value):
-        return "without limit" if value > 0.0 else "none"
+        return "∞" if value > 0.0 else "-∞"
     text = _bare(float(value) if shown == unit else units.convert(float(value), shown), digits)
     return text if shown in ("", "1") else f"{text}{GAP}{shown}"
 
@@ -133,13 +139,14 @@ def read_back(text: str, value: float, shown: str, unit: str) -> float:
     """
     number = text.partition(GAP)[0]
     try:
-        read = float(number)
+        read = float(number.replace("∞", "inf"))
     except ValueError:
         return value
-    return read if shown == unit else units.parse(f"{number} {shown}", unit)
+    return read if shown == unit or math.isinf(read) else units.parse(f"{number} {shown}", unit)
 
 
 def with_unit(text: str, plain: bool = False) -> str:
     """Return a printed number with the powers of its unit raised."""
     number, gap, unit = text.partition(GAP)
+    number = number.replace("∞", "inf") if plain else number
     return f"{number}{gap}{unit_text(unit, plain=plain)}"

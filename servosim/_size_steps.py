@@ -7,6 +7,7 @@ They have as many digits as it takes to come to the printed result again.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 
@@ -35,7 +36,7 @@ _COLDEST = 150.0  # K: what is less is a difference of temperatures
 # factors of the base units, without a simple ratio; an angle is a plain number
 _FACTORS = {
     "[length]": 1.37, "[time]": 0.83, "[mass]": 1.19, "[temperature]": 1.07, "[current]": 1.11,
-    "[angle]": 1.0, "[root_pressure]": math.sqrt(1.19 / 1.37) / 0.83,
+    "[angle]": 1.0,
 }  # fmt: skip
 
 
@@ -73,28 +74,23 @@ def _factor(unit: str) -> float:
     """Return by what a number grows when the base units are other ones."""
     if unit in ("", "1"):
         return 1.0
+    text = re.sub(r"sqrt\((\w+)\)", r"\1**0.5", unit).replace(" ", "*")
+    text = re.sub(r"([A-Za-z])(\d)", r"\1**\2", text)
+    names = {name: _factor_of_one(name) for name in names_in(text)}
+    return value_of(text, names)
+
+
+def _factor_of_one(unit: str) -> float:
+    """Return the factor of a unit that has a name of its own, such as N."""
     found = 1.0
     for name, exponent in units.dimension_of(unit).items():
         found *= _FACTORS[name] ** float(exponent)
     return found
 
 
-def _is_listed(unit: str) -> bool:
-    if unit == "":
-        return True
-    try:
-        units.group_of(unit)
-    except UnitError:
-        return False
-    return True
-
-
 def _needs_si(step: Step) -> bool:
     """Return whether numbers must be put in in SI units."""
-    if not step.text:
-        return not _is_listed(step.unit)
-    every = (step.unit, *(unit for *_, unit in step.inputs))
-    return not all(map(_is_listed, every)) or not is_homogeneous(step)
+    return bool(step.text) and not is_homogeneous(step)
 
 
 def _arguments(
@@ -147,7 +143,7 @@ class Written:
         self.symbol = symbol_text(step.symbol, plain=plain)
         self.formula = pretty(step.text, plain=plain) if step.text else ""
         si = _needs_si(step)
-        self.in_si = si and bool(step.text)
+        self.in_si = si
         unit = step.unit if si else practical(step.value, step.unit)
         self.result = with_unit(number_text(step.value, step.unit, unit), plain)
         self.also = _second(step, plain)

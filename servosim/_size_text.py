@@ -101,7 +101,7 @@ def parts_lines(candidate: Candidate) -> list[str]:
     flow = part_text(parts, "rated_flow") if "rated_flow" in parts else ""
     found = wrapped(actuator_text(parts), "actuator    ")
     found += wrapped(part_text(parts, "valve") + (f", {flow}" if flow else ""), "valve       ")
-    found += wrapped(f"{part_text(parts, 'pressure')} at the valve; {unit}", "power unit  ")
+    found += wrapped(f"{part_text(parts, 'pressure')} nominal; {unit}", "power unit  ")
     return found + (wrapped(f"bores: {lines}", "lines       ") if lines else [])
 
 

@@ -17,9 +17,10 @@ from servosim import sizing as package
 from servosim._formula_text import names_in, pretty, symbol_text, unit_text, value_of
 from servosim._spellings import SPELLINGS
 from servosim.sizing.calculation import Calculation, Formula, Step, formula
-from servosim.sizing.duty import duty_of
+from servosim.sizing.candidates import combinations_of
 from servosim.sizing.lines import Line, loss
 from servosim.sizing.requirement import read_requirement
+from servosim.sizing.screening import worked
 
 REQUIREMENTS = ("params/tube_sheet_requirement.toml", "params/vertical_slide_requirement.toml")
 GAP = "\N{NO-BREAK SPACE}"
@@ -34,28 +35,38 @@ PRINTED = {
     for spelling in spellings
 }
 PRINTED |= {"K": 1.0}
-UNIT = "|".join(re.escape(one) for one in sorted(PRINTED, key=len, reverse=True))
+
+
+FUNCTIONS = ("sqrt", "pi", "log", "log10", "exp", "sin", "cos", "tan", "sinh", "cosh", "tanh")
+KNOWN = {name: getattr(np, name) for name in FUNCTIONS}
+KNOWN |= {"inf": math.inf, "min": min, "max": max, "abs": abs}
+KNOWN |= {"atan": math.atan, "asin": math.asin, "acos": math.acos}
+SPOKEN = {
+    "·": "*", "√": "sqrt", "∞": "inf", "^": "**", "π": "pi", ", else": " else", "[": "(", "]": ")",
+    "≥": ">=", "≤": "<=", "ln(": "log(", "lg(": "log10(",
+}  # fmt: skip
 
 
 def by_hand(line, names=()):
     """Return what a printed line of numbers gives, worked out without the program's own reading."""
 
     def si(match):
-        number, unit = match[1], match[2]
-        return f"({float(number)!r}*{PRINTED[unit]!r})" if unit else match[0]
+        return f"({float(match[1])!r}*{factor(match[2])!r})"
 
     text = re.sub(rf"({NUMBER}){GAP}(\S+?)(?=[\s,)|\]]|$)", si, line)
     text = re.sub("([⁰¹²³⁴⁵⁶⁷⁸⁹⁻]+)", lambda m: f"**{''.join(RAISED[c] for c in m[1])}", text)
-    for before, after in (("·", "*"), ("√", "sqrt"), ("^", "**"), ("π", "pi"), (", else", " else"),
-                          ("[", "("), ("]", ")"), ("≥", ">="), ("≤", "<="), ("ln(", "log("),
-                          ("lg(", "log10(")):  # fmt: skip
+    for before, after in SPOKEN.items():
         text = text.replace(before, after)
     text = re.sub(r"\|([^|]+)\|", r"abs(\1)", text)
-    functions = ("sqrt", "pi", "log", "log10", "exp", "sin", "cos", "tan", "sinh", "cosh", "tanh")
-    known = {name: getattr(np, name) for name in functions}
-    known |= {"atan": math.atan, "asin": math.asin, "acos": math.acos, "min": min, "max": max,
-              "abs": abs, **dict(names)}  # fmt: skip
-    return float(eval(text, {"__builtins__": {}}, known))
+    return float(eval(text, {"__builtins__": {}}, {**KNOWN, **dict(names)}))
+
+
+def factor(unit):
+    """Return what one of a printed unit is in SI; one that is not on the list is SI already."""
+    if unit in PRINTED:
+        return PRINTED[unit]
+    assert re.fullmatch(r"(1/)?(m|s|kg|N|Pa|K|W|J|rad|[⁰¹²³⁴⁵⁶⁷⁸⁹]|[·/()])+", unit), unit
+    return 1.0
 
 
 def read(text):
@@ -64,7 +75,7 @@ def read(text):
     digits = len(re.sub(r"e.*|[-.]", "", number).lstrip("0"))
     size = abs(float(number))
     last = 10.0 ** (math.floor(math.log10(size)) - max(digits, 5) + 1) if size else 0.0
-    scale = PRINTED[unit] if unit else 1.0
+    scale = factor(unit) if unit else 1.0
     return float(number) * scale, 0.5 * last * scale
 
 
@@ -81,10 +92,15 @@ def assert_checkable(step):
 
 
 def steps_of_everything():
-    """Return the steps of the duty of both demonstrations and of a line, warm and cold."""
+    """Return every step of some combinations of both demonstrations, and of a line."""
     calc = Calculation(True)
     for name in REQUIREMENTS:
-        duty_of(read_requirement(name), calc)
+        requirement = read_requirement(name)
+        c = combinations_of(requirement)
+        rows = [int(np.flatnonzero(c.actuator == kind)[-1]) for kind in np.unique(c.actuator)]
+        rows += [len(c) // 3, 2 * len(c) // 3]
+        for k in rows:
+            worked(requirement, c.take(np.array([k])), calc)
     for viscosity in (46e-6, 900e-6):
         loss(4e-4, 0.010, Line(6.0, 8.0, 5e-6), viscosity, 870.0, calc, "warm")
     return calc.steps
@@ -219,8 +235,8 @@ class TestNumbers:
         step = Step("", "I", "second moment of area", "pi*d**4/64", "m4", "definition",
                     (("d", "rod", 0.036, "m"),), math.pi * 0.036**4 / 64)  # fmt: skip
         one = _size_steps.Written(step)
-        assert one.in_si and one.numbers == f"π · (0.036{GAP}m)⁴ / 64"
-        assert one.result.endswith(f"{GAP}m⁴")
+        assert one.numbers == f"π · (36{GAP}mm)⁴ / 64" and not one.in_si
+        assert one.result == f"8.2448e-8{GAP}m⁴"
 
     def test_what_has_no_value_is_said(self):
         step = Step("", "q", "pump", "", "m3/s", "series", (), math.nan)

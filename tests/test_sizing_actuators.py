@@ -605,6 +605,17 @@ def test_a_motor_is_held_by_its_brake_alone():
     assert rules["brake"].value[0] == pytest.approx(5000.0 / 100.0 - 1.0)
 
 
+def test_what_joins_two_masses_gives_way_too():
+    requirement = asked()
+    structure = requirement.structure.replace(masses="two", coupling_stiffness=1e8,
+                                              coupling_damping=1e4, backlash=0.0)  # fmt: skip
+    two = requirement.model_copy(update={"structure": structure})
+    _, one, _ = sized(requirement, parts())
+    _, both, _ = sized(two, parts())
+    assert both.deflection[0] == pytest.approx(one.deflection[0] + 100.0 / 1e8, rel=1e-9)
+    assert both.natural_frequency[0] < one.natural_frequency[0]
+
+
 def test_without_lock_and_brake_the_loop_holds_and_no_sum_judges_it():
     requirement = asked()
     free = requirement.model_copy(update={"lock": requirement.lock.replace(kind="none")})

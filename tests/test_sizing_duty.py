@@ -145,6 +145,23 @@ def test_needed_gain_of_the_square_root_schedule():
     assert t == pytest.approx(requirement.accuracy.settling_time, abs=2e-3)
 
 
+@pytest.mark.parametrize(
+    "path, kind",
+    [(TABLE, "s_curve"), (TABLE, "trapezoid"), (SLIDE, "square_root"), (SLIDE, "exponential")],
+)
+def test_the_sheet_ends_with_the_settling_time_by_a_formula(path, kind):
+    """The time that the sheet adds up is the one for which the gain was looked for."""
+    requirement = asked(path)
+    if kind in ("trapezoid", "exponential"):
+        reference = requirement.reference.replace(kind=kind)
+        requirement = requirement.model_copy(update={"reference": reference})
+    calc = Calculation(records=True)
+    pattern_of(requirement, calc)
+    last = calc.steps[-1]
+    assert last.symbol == "t_s" and last.text
+    assert last.value == pytest.approx(requirement.accuracy.settling_time, rel=1e-9)
+
+
 @given(st.floats(1.0, 100.0), st.floats(1e-6, 1e-2), st.floats(1e-6, 1e-4))
 def test_run_in_is_the_decay_of_a_lag(gain, left, window):
     time = float(run_in_time(e_0=left, w=window, K_v=gain))

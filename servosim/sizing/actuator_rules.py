@@ -13,9 +13,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from servosim.components.load import GRAVITY
+from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import SCREW, Array, Check, Combinations
 from servosim.sizing.duty import Duty
+from servosim.sizing.holding import allowed_sinking, brake_reserve
 from servosim.sizing.requirement import RequirementFile
+from servosim.sizing.springs import frequency_ratio
 
 _PRACTICE = "common practice, no source"
 _SLOWER = ("reference.velocity", "reference.acceleration", "reference.deceleration")
@@ -23,7 +26,7 @@ _LIGHTER = ("conditions.workpiece_mass", *_SLOWER)
 
 
 def rules_of(
-    requirement: RequirementFile, duty: Duty, c: Combinations, actuators: Any
+    requirement: RequirementFile, duty: Duty, c: Combinations, actuators: Any, calc: Calculation
 ) -> list[Check]:
     """Return the rules that the actuators must keep, in the order of their sums.
 
@@ -37,6 +40,8 @@ def rules_of(
         Parts of each candidate.
     actuators : Actuators
         Their figures.
+    calc : Calculation
+        Keeps the steps.
 
     Returns
     -------
@@ -51,6 +56,9 @@ def rules_of(
         return Check(name, words, key, value, allowed, *units, upper, source, relaxes)
 
     highest = c.pressure * (1.0 + requirement.conditions.supply_variation)
+    with calc.section("Actuator: rules"):
+        swinging = calc.of(frequency_ratio, omega_h=a.natural_frequency,
+                           omega_m=duty.motion_frequency)  # fmt: skip
     metres, pascals = ("m", "um"), ("Pa", "bar")
     found = [
         one("service_line", "A line of the series carries the actuator's flow at its velocity",
@@ -81,23 +89,20 @@ def rules_of(
                 ("m", "mm"), False, "definition", "work.stroke")
         )  # fmt: skip
     if requirement.screws is not None:
-        weight = a.weight_mass[:, np.newaxis] * GRAVITY * np.sin(requirement.table.inclination)
-        load = np.abs(duty.held_force + weight).max(axis=1)
-        reserve = np.where(a.brake_force > 0.0, a.brake_force / np.maximum(load, 1e-9) - 1.0, -1.0)
-        screw = c.actuator == SCREW
+        reserve = _brake(requirement, duty, c, a, calc)
         found += [
             one("motor_speed", "The motor isn't faster than it admits", "screws.highest_speed",
                 a.motor_speed, requirement.screws.highest_speed, ("rad/s", "rpm"), True, _PRACTICE,
                 "screws.highest_speed", "reference.velocity"),
             one("brake", "A motor has a brake that holds gravity and thrust with the reserve",
-                "screws.brake_force", np.where(screw, reserve, np.inf), margins.force_reserve,
+                "screws.brake_force", reserve, margins.force_reserve,
                 ("1", "%"), False, "own choice, the reserve of force",
                 "screws.brake_force", "margins.force_reserve", "thrust.along",
                 "conditions.workpiece_mass"),
         ]  # fmt: skip
     found += [
         one("natural_frequency", "Oil and mass swing fast enough for the motion",
-            "margins.axis_to_motion_frequency", a.natural_frequency / duty.motion_frequency,
+            "margins.axis_to_motion_frequency", swinging,
             margins.axis_to_motion_frequency, ("1", "1"), False,
             "gain of a third of the natural frequency (Esposito, ex. 17-1) for the gain that the "
             "settling time needs; own choice for the change of velocity",
@@ -117,7 +122,7 @@ def rules_of(
             margins.chamber_pressure, pascals, True, "balance of forces",
             "margins.chamber_pressure", "conditions.supply_variation",
             "conditions.workpiece_mass"),
-        _failure(requirement, duty, a, one),
+        _failure(requirement, duty, a, one, calc),
     ]  # fmt: skip
     return found
 
@@ -128,7 +133,25 @@ def _unless_loop(values: Array) -> Array:
     return found
 
 
-def _failure(requirement: RequirementFile, duty: Duty, a: Any, one: Any) -> Check:
+def _brake(
+    requirement: RequirementFile, duty: Duty, c: Combinations, a: Any, calc: Calculation
+) -> Array:
+    """Return the reserve of the brake of motors, infinite for cylinders and without a load."""
+    weight = a.weight_mass[:, np.newaxis] * GRAVITY * np.sin(requirement.table.inclination)
+    load = np.abs(duty.held_force + weight).max(axis=1)
+    found = np.full(len(c), np.inf)
+    rows = (c.actuator == SCREW) & (load > 0.0)
+    if requirement.cylinder is not None:  # without a brake its drift is judged
+        rows &= a.brake_force > 0.0
+    if rows.any():
+        with calc.section("Actuator: rules"):
+            found[rows] = calc.of(brake_reserve, F_B=a.brake_force[rows], F_h=load[rows])
+    return found
+
+
+def _failure(
+    requirement: RequirementFile, duty: Duty, a: Any, one: Any, calc: Calculation
+) -> Check:
     """Return the rule for the loss of power."""
     if requirement.conditions.power_failure == "may_sink":
         fastest = max(duty.peak_out, duty.peak_in)
@@ -137,7 +160,9 @@ def _failure(requirement: RequirementFile, duty: Duty, a: Any, one: Any) -> Chec
         relaxes: tuple[str, ...] = ("reference.velocity",)
     else:
         words = "Without power the table stays, apart from the drift that is allowed"
-        limit = requirement.accuracy.drift / requirement.accuracy.hold_time
+        with calc.section("Actuator: rules"):
+            limit = calc.of(allowed_sinking, x=requirement.accuracy.drift,
+                            t=requirement.accuracy.hold_time)  # fmt: skip
         source = "own choice: no faster than the allowed drift over the time it is held"
         relaxes = ("conditions.power_failure", "accuracy.drift", "lock.leakage")
     found: Check = one("power_failure", words, "conditions.power_failure", a.sinking_velocity,

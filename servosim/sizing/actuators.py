@@ -199,7 +199,7 @@ def actuators_of(
         "piston_mass": bodies.weight_mass + bodies.screw_mass,
     }
     actuators = Actuators(**{one.name: found[one.name] for one in fields(Actuators)})
-    return actuators, rules_of(requirement, duty, c, actuators)
+    return actuators, rules_of(requirement, duty, c, actuators, calc)
 
 
 def natural_frequency_along(
@@ -246,6 +246,9 @@ def _buckling(
     load, safety = np.full(n, np.inf), np.full(n, np.inf)
     rows = np.flatnonzero(bodies.moving_volume == 1.0)
     if series is None or not len(rows):
+        with calc.section("Actuator: buckling of the rod"):
+            why = "a screw: its diameter isn't stated" if not len(rows) else "ends aren't stated"
+            calc.given("n_k", "safety against buckling, not computed", safety, "1", why)
         return {"buckling_load": load, "buckling_safety": safety}
     rod = c.rod[rows]
     if kept is not None:

@@ -21,6 +21,20 @@ from servosim.sizing.combinations import Array
 
 @formula(
     "k_t",
+    "stiffness of the held table",
+    "k_h + k_b",
+    "N/m",
+    "springs in parallel",
+    k_h=("stiffness of the locked oil", "N/m"),
+    k_b=("stiffness of the brake", "N/m"),
+)
+def held_stiffness(k_h: Array, k_b: Array) -> Array:
+    """Return the stiffness of oil and brake [N/m]."""
+    return k_h + k_b
+
+
+@formula(
+    "k_t",
     "stiffness of the held table, with what joins it to the piston",
     "k_h/(1 + k_h/k_s) + k_b",
     "N/m",
@@ -194,3 +208,31 @@ def intensified_b(A_A: Array, p_S: Array, F: Array, A_B: Array) -> Array:
 def intensified_a(A_B: Array, p_S: Array, F: Array, A_A: Array) -> Array:
     """Return the pressure of side A, blocked [Pa]."""
     return (A_B * p_S + F) / A_A
+
+
+@formula(
+    "r_B",
+    "reserve of the brake over gravity and thrust",
+    "F_B/F_h - 1",
+    "1",
+    "definition",
+    F_B=("force at which the brake slips", "N"),
+    F_h=("greatest force on the held table", "N"),
+)
+def brake_reserve(F_B: Array, F_h: Array) -> Array:
+    """Return what a brake holds beyond the force on the table, as a share of it [-]."""
+    return F_B / F_h - 1.0
+
+
+@formula(
+    "v_max",
+    "velocity that is allowed without power",
+    "x/t",
+    "m/s",
+    "own choice: the drift that is allowed over the time it is held",
+    x=("drift allowed", "m"),
+    t=("time it is held", "s"),
+)
+def allowed_sinking(x: Array, t: Array) -> Array:
+    """Return the velocity that is allowed without power [m/s]."""
+    return x / t

@@ -136,3 +136,53 @@ def smooth_distance_left(v_p: Array, K_v: Array, d: Array, j: Array) -> Array:
 def run_in_time(e_0: Array, w: Array, K_v: Array) -> Array:
     """Return the time in which a first-order lag comes into the window [s]."""
     return np.log(np.maximum(e_0 / w, 1.0)) / K_v
+
+
+@formula(
+    "t_s",
+    "time from the start to the window",
+    "t_m + t_w",
+    "s",
+    "definition",
+    t_m=("time of the reference", "s"),
+    t_w=("time in which the loop runs in", "s"),
+)
+def settling_time_of(t_m: Array, t_w: Array) -> Array:
+    """Return the time from the start to the window [s]."""
+    return t_m + t_w
+
+
+@formula(
+    "t_s",
+    "time from the start to the window: ramp, rapid, deceleration, exponential end",
+    "v/a + (s - v**2/(2*a) - v**2/(2*d) - d/(2*K_v**2))/v + v/d - 1/K_v + log(d/(K_v**2*w))/K_v",
+    "s",
+    "kinematics of the square-root schedule, continuous with its slope at v = d/K_v",
+    v=("rapid velocity", "m/s"),
+    a=("acceleration", "m/s2"),
+    s=("distance", "m"),
+    d=("deceleration", "m/s2"),
+    K_v=("velocity gain", "1/s"),
+    w=("half width of the window", "m"),
+)
+def square_root_time(v: Array, a: Array, s: Array, d: Array, K_v: Array, w: Array) -> Array:
+    """Return the time of a long move by the square-root schedule [s]."""
+    cruise = s - v**2 / (2.0 * a) - v**2 / (2.0 * d) - d / (2.0 * K_v**2)
+    return v / a + cruise / v + v / d - 1.0 / K_v + np.log(d / (K_v**2 * w)) / K_v
+
+
+@formula(
+    "t_s",
+    "time from the start to the window: ramp, rapid, exponential run-in",
+    "v/a + (s - v**2/(2*a) - v/K_v)/v + log(v/(K_v*w))/K_v",
+    "s",
+    "kinematics of the proportional run-in",
+    v=("rapid velocity", "m/s"),
+    a=("acceleration", "m/s2"),
+    s=("distance", "m"),
+    K_v=("velocity gain", "1/s"),
+    w=("half width of the window", "m"),
+)
+def exponential_time(v: Array, a: Array, s: Array, K_v: Array, w: Array) -> Array:
+    """Return the time of a long move with an exponential run-in [s]."""
+    return v / a + (s - v**2 / (2.0 * a) - v / K_v) / v + np.log(v / (K_v * w)) / K_v

@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import optimize
@@ -22,12 +23,15 @@ from servosim.program import Reference
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.kinematics import (
     distance_left,
+    exponential_time,
     peak_velocity,
     ramp_time,
     reference_time,
     run_in_time,
+    settling_time_of,
     smooth_distance_left,
     smooth_ramp_time,
+    square_root_time,
 )
 from servosim.sizing.requirement import RequirementFile
 
@@ -139,7 +143,7 @@ def targets_of(requirement: RequirementFile) -> list[tuple[float, float]]:
 
 def _values(reference: Reference, gain: float, window: float) -> dict[str, float]:
     """Return what the closed forms of a reference read."""
-    known = {"velocity_gain": gain, "window": window}
+    known: dict[str, Any] = {"velocity_gain": gain, "window": window}
     return {
         name: known[name] if name in known else getattr(reference, name)
         for name in READS[reference.kind]
@@ -265,23 +269,59 @@ def _write(requirement: RequirementFile, pattern: Pattern, gain: float, calc: Ca
             "root of the settling time" if r.kind != "staged" else "not read by stages",
             f"with the reference {r.kind}",
         )
-        v = move.peak
-        if r.kind == "trapezoid":
-            v = calc.of(peak_velocity, v=r.velocity, s=move.distance, a=r.acceleration,
-                        d=r.deceleration)  # fmt: skip
-        else:
-            calc.given("v_p", "peak velocity", v, "m/s", f"closed form of the reference {r.kind}")
-        if r.kind == "s_curve":
-            up = calc.of(smooth_ramp_time, "accelerating", v_p=v, a=r.acceleration, j=r.jerk)
-            down = calc.of(smooth_ramp_time, "decelerating", v_p=v, a=r.deceleration, j=r.jerk)
-        elif r.kind == "trapezoid":
-            up = calc.of(ramp_time, "accelerating", v_p=v, a=r.acceleration)
-            down = calc.of(ramp_time, "decelerating", v_p=v, a=r.deceleration)
         if r.kind in TIMED:
-            calc.of(reference_time, s=move.distance, v_p=v, t_a=up, t_d=down)
-            if r.kind == "s_curve":
-                left = calc.of(smooth_distance_left, v_p=v, K_v=gain, d=r.deceleration, j=r.jerk)
-            else:
-                left = calc.of(distance_left, v_p=v, K_v=gain, d=r.deceleration)
-            calc.of(run_in_time, e_0=left, w=w, K_v=gain)
-        calc.given("t_w", "time from start to window", move.time, "s", "sum of the phases")
+            _write_timed(r, move, gain, w, calc)
+        else:
+            _write_schedule(r, move, gain, w, calc)
+
+
+def _write_timed(r: Reference, move: Move, gain: float, w: float, calc: Calculation) -> None:
+    """Keep the steps of a move whose reference is one in time."""
+    if r.kind == "trapezoid":
+        v = calc.of(
+            peak_velocity, v=r.velocity, s=move.distance, a=r.acceleration, d=r.deceleration
+        )
+        up = calc.of(ramp_time, "accelerating", v_p=v, a=r.acceleration)
+        down = calc.of(ramp_time, "decelerating", v_p=v, a=r.deceleration)
+        left = distance_left
+        rates: dict[str, Any] = {"d": r.deceleration}
+    else:
+        v = _peak(r, move, calc)
+        up = calc.of(smooth_ramp_time, "accelerating", v_p=v, a=r.acceleration, j=r.jerk)
+        down = calc.of(smooth_ramp_time, "decelerating", v_p=v, a=r.deceleration, j=r.jerk)
+        left = smooth_distance_left
+        rates = {"d": r.deceleration, "j": r.jerk}
+    time = calc.of(reference_time, s=move.distance, v_p=v, t_a=up, t_d=down)
+    error = calc.of(left, v_p=v, K_v=gain, **rates)
+    run_in = calc.of(run_in_time, e_0=error, w=w, K_v=gain)
+    calc.of(settling_time_of, t_m=time, t_w=run_in)  # fmt: skip
+
+
+def _write_schedule(r: Reference, move: Move, gain: float, w: float, calc: Calculation) -> None:
+    """Keep the steps of a move whose reference acts over the remaining distance."""
+    v = _peak(r, move, calc)
+    known: dict[str, Any] = {"v": v, "a": r.acceleration, "s": move.distance, "K_v": gain, "w": w}
+    if r.kind == "square_root":
+        known["d"] = r.deceleration
+    made = {"square_root": square_root_time, "exponential": exponential_time}.get(r.kind)
+    # the formulas are those of a move long enough for all its phases
+    if made is not None and math.isclose(made(**known), move.time, rel_tol=1e-9):
+        calc.of(made, **known)
+    else:
+        calc.given("t_s", "time from the start to the window", move.time, "s",
+                   f"closed form of the reference {r.kind}, phase by phase")  # fmt: skip
+
+
+def _peak(r: Reference, move: Move, calc: Calculation) -> float:
+    """Keep and return the peak velocity [m/s]."""
+    found: float = calc.given(
+        "v_p",
+        "peak velocity",
+        move.peak,
+        "m/s",
+        f"closed form of the reference {r.kind}",
+        "the rapid velocity is reached"
+        if move.peak >= r.velocity
+        else "the move is too short for the rapid velocity",
+    )
+    return found

@@ -220,6 +220,20 @@ def two_mass_frequency(k_h: Array, k_s: Array, M_t: Array, M_p: Array) -> Array:
 
 
 @formula(
+    "r_omega",
+    "lowest natural frequency over the frequency that the motion needs",
+    "omega_h/omega_m",
+    "1",
+    "definition",
+    omega_h=("lowest natural frequency", "rad/s"),
+    omega_m=("frequency that the motion needs", "rad/s"),
+)
+def frequency_ratio(omega_h: Array, omega_m: Array) -> Array:
+    """Return the ratio of the axis' frequency to that of the motion [-]."""
+    return omega_h / omega_m
+
+
+@formula(
     "zeta_h",
     "damping ratio at that position, an estimate",
     "(B + ((G + C_e)*((A_A*K_A/V_A)**2 + (A_B*K_B/V_B)**2)"

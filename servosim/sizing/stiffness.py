@@ -265,12 +265,7 @@ def held_table(
             "N/m",
             "none without a lock, and beside the brake of a motor",
         )
-        at_table = calc.of(
-            holding.table_stiffness,
-            k_h=held,
-            k_s=bodies.coupling_stiffness,
-            k_b=bodies.brake_stiffness,
-        )
+        at_table = _at_table(held, bodies, calc)
         with_friction = calc.of(
             holding.stiffness_with_friction, k_t=at_table, sigma_0=table.bristle_stiffness
         )
@@ -325,3 +320,19 @@ def held_table(
         "warming_shift": shift,
         "trapped_pressure": trapped,
     }  # fmt: skip
+
+
+def _at_table(held: Array, bodies: Bodies, calc: Calculation) -> Array:
+    """Return the stiffness at the table, with what joins two masses."""
+    found = np.empty_like(held)
+    one = np.isinf(bodies.coupling_stiffness)
+    if one.any():
+        found[one] = calc.of(holding.held_stiffness, k_h=held[one], k_b=bodies.brake_stiffness[one])
+    if not one.all():
+        found[~one] = calc.of(
+            holding.table_stiffness,
+            k_h=held[~one],
+            k_s=bodies.coupling_stiffness[~one],
+            k_b=bodies.brake_stiffness[~one],
+        )
+    return found

@@ -10,8 +10,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from servosim.errors import Fault, ParameterError
 from servosim.positioning.bootstrap import Uncertainty
+from servosim.positioning.deviations import Array
 from servosim.positioning.evaluation import SYMBOLS, Evaluation
 
 COMMON_PRACTICE: dict[str, float] = {"A": 25.4e-6, "R": 2.54e-6}  # m
@@ -107,5 +111,10 @@ def _verdict(
         low, high = intervals.intervals[symbol]
         sizes = (max(low, -high, 0.0), max(abs(low), abs(high)))  # of the mean reversal as well
         doubtful = sizes[0] <= limit < sizes[1]
-    met = value <= limit * (1.0 + _ROUNDING)
+    met = bool(within(np.asarray(value), limit))
     return Verdict(symbol, limit, value, met, doubtful, given)
+
+
+def within(sizes: Array, limit: float) -> NDArray[np.bool_]:
+    """Return which sizes keep to a tolerance, which rounding alone does not break."""
+    return np.asarray(sizes <= limit * (1.0 + _ROUNDING))

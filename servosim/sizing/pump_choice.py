@@ -74,7 +74,8 @@ def pump_and_gas(
             alone = calc.of(gas.relieved_pressure, nominal=nominal, flow=np.minimum(peak, used),
                             gradient=unit.gradient)  # fmt: skip
     if not charged.any():
-        sag = calc.of(gas.sag_of, nominal=nominal, lowest=alone)
+        with calc.section("Power unit: pump and sag"):
+            sag = calc.of(gas.sag_of, nominal=nominal, lowest=alone)
         none = np.zeros(len(nominal))
         return {
             "pump_flow": pump, "given_volume": none, "needed_accumulator_volume": none,

@@ -45,8 +45,8 @@ from servosim.errors import Fault, ParameterError
 from servosim.program import Move
 from servosim.result import Event, Run, Standing, Status
 from servosim.simulate import simulate
-from servosim.version import __version__
 from servosim.units import format_quantity
+from servosim.version import __version__
 
 PATIENCE = 10.0  # s
 OVERRUN = 1e-3  # m
@@ -127,7 +127,7 @@ def run_cycle(
                 message = f"The cycle ends at {_named(position)} after {timeline.time:.1f} s, with "
                 message += f"{place} of {n} positions done. {reason}"
                 break
-            assert run is not None  # noqa: S101  # for mypy: without a run there is a reason
+            assert run is not None  # for mypy: without a run there is a reason
             begin = timeline.time
             row = row_of(run, position, begin)
             timeline.add(run, place)
@@ -189,7 +189,7 @@ class _Chain:
 
     def go_on(self, run: Run) -> None:
         """Take over where a run has ended."""
-        assert run.standing is not None  # noqa: S101  # a complete run that goes on has one
+        assert run.standing is not None  # a complete run that goes on has one
         self._standing = next_move(run.standing)
         self._start = held_reference(self._standing)
 
@@ -233,8 +233,8 @@ def _reason(run: Run, position: Position) -> str:
         return (
             f"It did not settle in {run.time[-1]:.1f} s: at the end the reading is "
             f"{_length(error)} off the target, the window is {_length(window)} and the dwell "
-            f"{run.axis.parameters.lock.dwell:.3f} s. Trim the null, let an integral with dead zone "
-            "help, or take a wider window."
+            f"{run.axis.parameters.lock.dwell:.3f} s. Trim the null, let an integral with dead "
+            "zone help, or take a wider window."
         )
     if has_lock(run.axis) and math.isnan(run.memory[sequence.T_FREE]):
         return said.get("check_stays_shut", said.get("lock_never_opened", "It was not released."))

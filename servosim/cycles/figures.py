@@ -122,13 +122,13 @@ STOP_FIGURES: dict[str, tuple[str, str]] = {
     "fault_velocity": ("m/s", "velocity of the table at the fault"),
     "stopping_distance": (
         "m",
-        "way of the table in the direction of its motion from the fault to the first stop; none if "
-        "it did not stop",
+        "way of the table in the direction of its motion from the fault until its velocity has "
+        "first fallen to a hundredth; none if it did not",
     ),
     "stopping_time": (
         "s",
-        "from the fault to the first sample at which the table no longer moves on in the direction "
-        "of its motion; none if it did not stop",
+        "from the fault until the velocity of the table has first fallen to a hundredth; none if "
+        "it did not",
     ),
     "farthest": (
         "m",

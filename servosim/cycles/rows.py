@@ -67,7 +67,7 @@ def row_of(run: Run, position: Position, begin: float) -> tuple[float, ...]:
     tuple of float
         In the order of ``COLUMNS`` [SI], nan where there is nothing.
     """
-    found = {name: math.nan for name in COLUMNS}
+    found = dict.fromkeys(COLUMNS, math.nan)
     figures = metrics(run)
     for column, name in _FIGURES.items():
         value = figures[name].value

@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from servosim.components.load import GRAVITY
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import SCREW, Array, Check, Combinations
 from servosim.sizing.duty import Duty
+from servosim.sizing.forces import holds_of, write_hold
 from servosim.sizing.holding import allowed_sinking, brake_reserve
+from servosim.sizing.loads import highest_supply
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.springs import frequency_ratio
 
@@ -55,7 +56,7 @@ def rules_of(
         allowed = np.broadcast_to(np.asarray(limit, dtype=float), (n,))
         return Check(name, words, key, value, allowed, *units, upper, source, relaxes)
 
-    highest = c.pressure * (1.0 + requirement.conditions.supply_variation)
+    highest = highest_supply(p_S=c.pressure, e=requirement.conditions.supply_variation)
     with calc.section("Actuator: rules"):
         swinging = calc.of(frequency_ratio, omega_h=a.natural_frequency,
                            omega_m=duty.motion_frequency)  # fmt: skip
@@ -137,14 +138,15 @@ def _brake(
     requirement: RequirementFile, duty: Duty, c: Combinations, a: Any, calc: Calculation
 ) -> Array:
     """Return the reserve of the brake of motors, infinite for cylinders and without a load."""
-    weight = a.weight_mass[:, np.newaxis] * GRAVITY * np.sin(requirement.table.inclination)
-    load = np.abs(duty.held_force + weight).max(axis=1)
+    held = np.abs(holds_of(requirement, duty, a))
+    load = held.max(axis=1)
     found = np.full(len(c), np.inf)
     rows = (c.actuator == SCREW) & (load > 0.0)
     if requirement.cylinder is not None:  # without a brake its drift is judged
         rows &= a.brake_force > 0.0
     if rows.any():
         with calc.section("Actuator: rules"):
+            write_hold(requirement, duty, a, int(held[0].argmax()), calc)
             found[rows] = calc.of(brake_reserve, F_B=a.brake_force[rows], F_h=load[rows])
     return found
 

@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 
-from servosim.components.load import GRAVITY
 from servosim.sizing import holding
 from servosim.sizing.actuator_rules import rules_of
 from servosim.sizing.bodies import Bodies, bodies_of
@@ -26,10 +25,13 @@ from servosim.sizing.duty import Duty
 from servosim.sizing.forces import (
     forces_of,
     greatest_push,
+    holds_of,
     motor_speed_of,
     motor_torque_of,
     velocity_ratio_of,
+    write_hold,
 )
+from servosim.sizing.loads import highest_supply
 from servosim.sizing.power_failure import HOLDERS, holder_of, sinking_velocity
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.service_lines import service_lines
@@ -232,12 +234,6 @@ def natural_frequency_along(
     return along(requirement, duty, actuators, positions)
 
 
-def _weight(requirement: RequirementFile, bodies: Bodies) -> Array:
-    """Return the part of the piston's weight that acts along the axis [N]."""
-    found: Array = bodies.weight_mass * GRAVITY * np.sin(requirement.table.inclination)
-    return found
-
-
 def _buckling(
     requirement: RequirementFile, duty: Duty, c: Combinations, bodies: Bodies, calc: Calculation
 ) -> dict[str, Array]:
@@ -264,7 +260,7 @@ def _buckling(
             e=requirement.conditions.supply_variation,
             A_B=bodies.area_b[rows],
             p_T=requirement.pressures.return_pressure,
-            F_h=float(duty.held_force.max()) + _weight(requirement, bodies)[rows],
+            F_h=holds_of(requirement, duty, bodies)[rows].max(axis=1),
         )
         safety[rows] = calc.of(buckling_safety, F_k=load[rows], F=push)
     return {"buckling_load": load, "buckling_safety": safety}  # fmt: skip
@@ -279,12 +275,32 @@ def _blocked(
     calc: Calculation,
 ) -> dict[str, Array]:
     """Return the pressures of a side that is blocked while the other is under supply."""
-    held = duty.held_force + _weight(requirement, bodies)[:, np.newaxis]
-    out, back = duty.direction > 0.0, duty.direction < 0.0
-    least = np.minimum(force[:, out].min(axis=1, initial=np.inf), held.min(axis=1))
-    most = np.maximum(force[:, back].max(axis=1, initial=-np.inf), held.max(axis=1))
-    supply = c.pressure * (1.0 + requirement.conditions.supply_variation)
+    held = holds_of(requirement, duty, bodies)
+    words = np.array([*duty.words, *(f"held, {one}" for one in duty.held_words)])
+    every = np.concatenate([force, held], axis=1)
+    standing = np.ones(held.shape[1], dtype=bool)
+    out = np.concatenate([duty.direction > 0.0, standing])
+    back = np.concatenate([duty.direction < 0.0, standing])
+    least, most = every[:, out].min(axis=1), every[:, back].max(axis=1)
     with calc.section("Actuator: pressure intensification"):
+        if calc.records:
+            calc.given(
+                "F",
+                "least force of the oil, extending or held",
+                least,
+                "N",
+                "forces above",
+                str(words[out][every[0, out].argmin()]),
+            )
+            calc.given(
+                "F",
+                "greatest force of the oil, retracting or held",
+                most,
+                "N",
+                "forces above",
+                str(words[back][every[0, back].argmax()]),
+            )
+        supply = calc.of(highest_supply, p_S=c.pressure, e=requirement.conditions.supply_variation)
         p_B = calc.of(
             holding.intensified_b, A_A=bodies.area_a, p_S=supply, F=least, A_B=bodies.area_b
         )
@@ -320,11 +336,12 @@ def _failure(
     requirement: RequirementFile, duty: Duty, c: Combinations, bodies: Bodies, calc: Calculation
 ) -> dict[str, Any]:
     """Return what holds the table when power fails, and how fast it moves."""
-    weight, bare = _weight(requirement, bodies), duty.held_force[duty.held_thrust == 0.0]
-    gravity = np.abs(bare + weight[:, np.newaxis]).max(axis=1)
+    bare = np.flatnonzero(duty.held_thrust == 0.0)
+    held = np.abs(holds_of(requirement, duty, bodies)[:, bare])
+    gravity = held.max(axis=1)
     holder = holder_of(requirement, c, bodies.brake_force)
     with calc.section("Actuator: power failure"):
-        calc.given("F_g", "gravity less counterbalance, greatest", gravity, "N", "held table")
+        write_hold(requirement, duty, bodies, int(bare[held[0].argmax()]), calc)
         velocity = sinking_velocity(
             requirement,
             c,

@@ -2,9 +2,7 @@
 
 For each direction the points are taken from its longest move with the limits of the reference; for
 each point the lightest and the heaviest workpiece, the least and the greatest counterbalance along
-the way, and with or without the thrust if it acts in time. Between the points of a reference with
-constant rates the force changes linearly with the velocity, so that no state of the cycle needs
-more than its corners; a limited jerk gets a point more on each of its bends.
+the way, and with or without the thrust if it acts in time.
 
 Signs: positive is extension; a positive force must be overcome by the oil in extension.
 Positions of the requirement count from the beginning of the table's travel, those of the result
@@ -25,21 +23,19 @@ from servosim.components.load import GRAVITY
 from servosim.components.oil import ATMOSPHERE
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import Array, Check, Numbers
-from servosim.sizing.kinematics import reached_rate
+from servosim.sizing.corners import Corner, corners_of
 from servosim.sizing.loads import (
     allowed_cycle_time,
     counterbalance_at,
     external_force_of,
     held_force_of,
+    locking_time_of,
     motion_frequency_of,
     needed_cycle_time,
     way_friction,
 )
-from servosim.sizing.pattern import Move, Pattern, pattern_of
+from servosim.sizing.pattern import Move, pattern_of
 from servosim.sizing.requirement import RequirementFile
-
-PHASES = ("starting", "accelerating", "rapid", "decelerating", "stopping", "creeping")
-_BENDS = ("acceleration falling", "deceleration rising")
 
 
 @dataclass(frozen=True)
@@ -51,7 +47,7 @@ class Duty:
     words : tuple of str
         What each point is, (n_p,).
     phase : tuple of str
-        Phase of each point, see ``PHASES``.
+        Phase of each point, see ``corners.PHASES``.
     direction, velocity, acceleration, table_mass, external_force, duration : ndarray, shape (n_p,)
         Direction +1 or -1, velocity [m/s], acceleration [m/s2], table with workpiece [kg], force
         on the table [N] of ways, gravity, counterbalance and thrust, without inertia and seals;
@@ -127,16 +123,6 @@ class Duty:
         return float(self.table_mass.min())
 
 
-class _Corner(NamedTuple):
-    """One point of a direction: phase, sizes of velocity and rate, static friction or not."""
-
-    phase: str
-    velocity: float
-    acceleration: float
-    static: bool
-    duration: float
-
-
 class _Variant(NamedTuple):
     """One combination of what may vary without the motion."""
 
@@ -145,47 +131,6 @@ class _Variant(NamedTuple):
     counterbalance: float
     thrust: float
     normal: float
-
-
-def _corners(requirement: RequirementFile, pattern: Pattern, direction: float) -> list[_Corner]:
-    """Return the points of one direction; times are those of all its moves."""
-    r = requirement.reference
-    moves = [one for one in pattern.moves if one.direction == direction]
-    peak = max(moves, key=lambda one: one.peak)
-    v = peak.peak
-    up, rapid, down, run_in = (
-        math.fsum(getattr(one, name) for one in moves)
-        for name in ("accelerating", "rapid", "decelerating", "run_in")
-    )
-    gain = pattern.velocity_gain
-    a, d, slow = r.acceleration, r.deceleration, 0.0
-    creep = gain * requirement.accuracy.half_width if gain < math.inf else 0.0
-    if r.kind == "s_curve":
-        a, d = (float(reached_rate(a=one, v_p=v, j=r.jerk)) for one in (a, d))
-        at_a, at_d = a**2 / (2.0 * r.jerk), d**2 / (2.0 * r.jerk)
-        return [
-            _Corner("starting", 0.0, 0.0, True, 0.0),
-            _Corner("accelerating", v - at_a, a, False, up),
-            _Corner(_BENDS[0], v - 0.25 * at_a, 0.5 * a, False, 0.0),
-            _Corner("rapid", v, 0.0, False, rapid),
-            _Corner(_BENDS[1], v - 0.25 * at_d, -0.5 * d, False, 0.0),
-            _Corner("decelerating", v - at_d, -d, False, down),
-            _Corner("stopping", at_d, -d, False, 0.0),
-            _Corner("creeping", creep, 0.0, True, run_in),
-        ]
-    if r.kind == "exponential":
-        d = v * (gain if gain < math.inf else requirement.controller.velocity_gain)
-        slow = v  # it slows down less and less
-    elif r.kind == "staged":
-        creep = r.creep_velocity
-    return [
-        _Corner("starting", 0.0, a, True, 0.0),
-        _Corner("accelerating", v, a, False, up),
-        _Corner("rapid", v, 0.0, False, rapid),
-        _Corner("decelerating", v, -d, False, down),
-        _Corner("stopping", slow, -d, False, 0.0),
-        _Corner("creeping", creep, 0.0, True, run_in),
-    ]
 
 
 def _variants(
@@ -232,19 +177,26 @@ def _variants(
     return combined(moving), combined(held)
 
 
-def _locking_time(requirement: RequirementFile) -> float:
+def _locking_time(requirement: RequirementFile, calc: Calculation) -> float:
     """Return the time that closing and opening the lock add to each dwell [s]."""
     lock = requirement.lock
     if lock.kind == "none":
         return 0.0
-    close = lock.dwell if lock.trigger == "window_dwell" else 0.0
-    close += max(lock.closing_delay_a, lock.closing_delay_b) + lock.closing_time
-    return close + lock.opening_time + lock.release_dwell
+    return float(
+        calc.of(
+            locking_time_of,
+            t_d=lock.dwell if lock.trigger == "window_dwell" else 0.0,
+            t_v=max(lock.closing_delay_a, lock.closing_delay_b),
+            t_c=lock.closing_time,
+            t_o=lock.opening_time,
+            t_r=lock.release_dwell,
+        )
+    )
 
 
 def _forces(
     requirement: RequirementFile,
-    points: list[tuple[float, _Corner, _Variant]],
+    points: list[tuple[float, Corner, _Variant]],
     words: tuple[str, ...],
     calc: Calculation,
 ) -> Array:
@@ -306,7 +258,7 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
     for number, variant in enumerate(moving):
         for s, way in ((1.0, "out"), (-1.0, "in")):
             if any(one.direction == s for one in pattern.moves):
-                for corner in _corners(requirement, pattern, s):
+                for corner in corners_of(requirement, pattern, s):
                     points.append((s, corner, variant))
                     words.append(", ".join(filter(None, (f"{corner.phase}, {way}", variant.words))))
                     which.append(number)
@@ -323,8 +275,15 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
     with calc.section("Motion: frequency and cycle"):
         quickest = min(one.quickest for one in moves)
         frequency = float(calc.of(motion_frequency_of, t_a=quickest, K_v=pattern.velocity_gain))
+        for one in moves:
+            calc.given("t_s", "time from the start to the window", one.time, "s",
+                       "as the longest move", f"move of {1e3 * one.distance:.6g} mm, "
+                       + ("out" if one.direction > 0.0 else "in"))  # fmt: skip
         cycle = float(calc.of(allowed_cycle_time, N=work.cycles_per_hour / 3600.0))
-        moving_time, locking = math.fsum(one.time for one in moves), _locking_time(requirement)
+        moving_time, locking = (
+            math.fsum(one.time for one in moves),
+            _locking_time(requirement, calc),
+        )
         needed = calc.of(needed_cycle_time, t_mov=moving_time, n=float(len(moves)),
                          t_dw=work.dwell, t_lk=locking)  # fmt: skip
 

@@ -14,6 +14,7 @@ from servosim.sizing.bodies import Bodies
 from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import Array, Combinations
 from servosim.sizing.duty import Duty
+from servosim.sizing.loads import held_at_piston
 from servosim.sizing.requirement import RequirementFile
 
 _MOOG = "manual of servo-valves (Moog), p. 4: stall force 30 % above the force needed"
@@ -252,7 +253,9 @@ def forces_of(
     moved = moving_force(**given)
     eta = column(bodies.efficiency)
     force = oil_force(F_m=moved, s=duty.direction, eta=eta)
-    held = _held(requirement, duty, bodies)
+    held = holds_of(requirement, duty, bodies)
+    if requirement.lock.kind != "none":
+        held = held[:, duty.held_thrust == 0.0]
     need_out = np.maximum(force.max(axis=1), held.max(axis=1))
     need_in = np.maximum((-force).max(axis=1), (-held).max(axis=1))
     with calc.section("Forces: what the oil must give"):
@@ -286,13 +289,38 @@ def forces_of(
     }  # fmt: skip
 
 
-def _held(requirement: RequirementFile, duty: Duty, bodies: Bodies) -> Array:
-    """Return the forces that the oil must hold under control [N], shape (n, n_h)."""
-    weight = bodies.weight_mass * GRAVITY * np.sin(requirement.table.inclination)
-    held: Array = duty.held_force + weight[:, np.newaxis]
-    if requirement.lock.kind != "none":
-        held = held[:, duty.held_thrust == 0.0]
-    return held
+def holds_of(requirement: RequirementFile, duty: Duty, bodies: Any) -> Array:
+    """Return the force on the held piston for each hold of the duty [N], shape (n, n_h).
+
+    Parameters
+    ----------
+    requirement : RequirementFile
+        Inclination.
+    duty : Duty
+        Forces on the held table.
+    bodies : Bodies or Actuators
+        Their weights.
+
+    Returns
+    -------
+    ndarray
+        Positive if the oil has to push in extension.
+    """
+    weight = bodies.weight_mass[:, np.newaxis]
+    found: Array = held_at_piston(
+        F_h=duty.held_force, M_g=weight, g=GRAVITY, theta=requirement.table.inclination
+    )
+    return found  # fmt: skip
+
+
+def write_hold(
+    requirement: RequirementFile, duty: Duty, bodies: Any, number: int, calc: Calculation
+) -> None:
+    """Keep the step of one hold, if there is one candidate to be written down."""
+    if calc.records:
+        calc.of(held_at_piston, duty.held_words[number], F_h=duty.held_force[number],
+                M_g=bodies.weight_mass, g=GRAVITY,
+                theta=requirement.table.inclination)  # fmt: skip
 
 
 def _reserve(calc: Calculation, stalls: tuple[Array, Array], needs: tuple[Array, Array]) -> Array:

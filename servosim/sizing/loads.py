@@ -104,6 +104,67 @@ def held_force_of(M: Array, g: Array, theta: Array, F_cb: Array, F_L: Array) -> 
 
 
 @formula(
+    "F_p",
+    "force on the held piston or nut",
+    "F_h + M_g*g*sin(theta)",
+    "N",
+    _LOAD,
+    F_h=("force on the held table", "N"),
+    M_g=("piston and rod, or nut", "kg"),
+    g=("gravity", "m/s2"),
+    theta=("inclination", "rad"),
+)
+def held_at_piston(F_h: Array, M_g: Array, g: Array, theta: Array) -> Array:
+    """Return the force on the held piston [N]."""
+    return F_h + M_g * g * np.sin(theta)
+
+
+@formula(
+    "p_low",
+    "lowest supply pressure",
+    "p_S*(1 - e)",
+    "Pa",
+    "requirement, [conditions] supply_variation",
+    p_S=("nominal supply pressure", "Pa"),
+    e=("variation of the supply pressure", "1"),
+)
+def lowest_supply(p_S: Array, e: Array) -> Array:
+    """Return the lowest supply pressure [Pa]."""
+    return p_S * (1.0 - e)
+
+
+@formula(
+    "p_high",
+    "highest supply pressure",
+    "p_S*(1 + e)",
+    "Pa",
+    "requirement, [conditions] supply_variation",
+    p_S=("nominal supply pressure", "Pa"),
+    e=("variation of the supply pressure", "1"),
+)
+def highest_supply(p_S: Array, e: Array) -> Array:
+    """Return the highest supply pressure [Pa]."""
+    return p_S * (1.0 + e)
+
+
+@formula(
+    "t_lk",
+    "time that closing and opening the lock add to a stop",
+    "t_d + t_v + t_c + t_o + t_r",
+    "s",
+    "requirement, [lock]",
+    t_d=("dwell in the lock's window", "s"),
+    t_v=("longer delay of closing", "s"),
+    t_c=("closing time", "s"),
+    t_o=("opening time", "s"),
+    t_r=("dwell before the next motion", "s"),
+)
+def locking_time_of(t_d: Array, t_v: Array, t_c: Array, t_o: Array, t_r: Array) -> Array:
+    """Return the time that a lock adds to a stop [s]."""
+    return t_d + t_v + t_c + t_o + t_r
+
+
+@formula(
     "t_n",
     "time that a cycle needs",
     "t_mov + n*(t_dw + t_lk)",

@@ -12,7 +12,7 @@ from servosim.sizing.body_forms import POISSON, tube_modulus
 from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import Array
 from servosim.sizing.duty import Duty
-from servosim.sizing.lines import bore_for
+from servosim.sizing.lines import bore_for, least_bore
 from servosim.sizing.requirement import RequirementFile
 
 _PASSAGES = 1e-6  # oil of a block without lines, m3
@@ -31,6 +31,20 @@ _PASSAGES = 1e-6  # oil of a block without lines, m3
 def line_volume_of(d: Array, l: Array, V_0: Array) -> Array:  # noqa: E741
     """Return the oil of a line [m3]."""
     return np.maximum(np.pi / 4.0 * d**2 * l, V_0)
+
+
+@formula(
+    "q_l",
+    "greatest flow of a side",
+    "A*v",
+    "m3/s",
+    "continuity",
+    A=("larger area", "m2"),
+    v=("highest velocity", "m/s"),
+)
+def service_flow(A: Array, v: Array) -> Array:
+    """Return the greatest flow in the lines to the valve [m3/s]."""
+    return A * v
 
 
 def service_lines(
@@ -56,8 +70,13 @@ def service_lines(
         ``hose_modulus``, ``wall_modulus``, as in ``actuators.Actuators``.
     """
     lines, kept, n = requirement.lines, requirement.cylinder, len(bodies.area_a)
-    flow = np.maximum(bodies.area_a, bodies.area_b) * max(duty.peak_out, duty.peak_in)
     with calc.section("Actuator: lines to the valve"):
+        flow = calc.of(
+            service_flow,
+            A=np.maximum(bodies.area_a, bodies.area_b),
+            v=max(duty.peak_out, duty.peak_in),
+        )
+        calc.of(least_bore, flow=flow, velocity=lines.pressure_velocity)
         bore = bore_for(flow, lines.pressure_velocity, lines.bores)
         calc.given(
             "d_l",

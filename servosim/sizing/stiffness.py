@@ -9,12 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from servosim.components.load import GRAVITY
 from servosim.sizing import holding
 from servosim.sizing.bodies import Bodies
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import Array, Combinations
 from servosim.sizing.duty import Duty
+from servosim.sizing.forces import holds_of, write_hold
+from servosim.sizing.loads import highest_supply, lowest_supply
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.springs import (
     damping_of,
@@ -63,17 +64,16 @@ def oil_springs(
         ``natural_position``, ``damping_ratio``, as in ``actuators.Actuators``.
     """
     given = requirement.conditions
-    weight = bodies.weight_mass * GRAVITY * np.sin(requirement.table.inclination)
-    bare = np.where(duty.held_thrust == 0.0, np.abs(duty.held_force), -1.0)
-    held = weight + duty.held_force[int(bare.argmax())]
+    heaviest = int(np.where(duty.held_thrust == 0.0, np.abs(duty.held_force), -1.0).argmax())
     rest: dict[str, Any] = {
-        "F": held,
+        "F": holds_of(requirement, duty, bodies)[:, heaviest],
         "A_A": bodies.area_a,
         "A_B": bodies.area_b,
-        "p_S": c.pressure * (1.0 - given.supply_variation),
         "p_T": requirement.pressures.return_pressure,
     }
     with calc.section("Actuator: natural frequency"):
+        write_hold(requirement, duty, bodies, heaviest, calc)
+        rest["p_S"] = calc.of(lowest_supply, p_S=c.pressure, e=given.supply_variation)
         p_A, p_B = calc.of(rest_pressure_a, **rest), calc.of(rest_pressure_b, **rest)
         worst = given.temperature.high, given.free_air.high
         K_A, K_B = (
@@ -271,9 +271,10 @@ def held_table(
         )
         deflection = calc.of(holding.deflection_of, F_L=duty.thrust, k_t=at_table)
         p_A, p_B = springs["rest_pressure_a"], springs["rest_pressure_b"]
+        highest = calc.of(highest_supply, p_S=c.pressure, e=given.supply_variation)
         across = calc.of(
             holding.lock_pressure,
-            p_S=c.pressure * (1.0 + given.supply_variation),
+            p_S=highest,
             p_A=p_A,
             p_B=p_B,
             p_T=requirement.pressures.return_pressure,

@@ -83,14 +83,15 @@ def check(checks: list, name: str):
 class TestPublished:
     def test_isothermal_accumulator_sullivan_12_4(self) -> None:
         # Sullivan ex. 12.4: 5 gal between 3000 and 2000 psig, precharge 1500: 20.049 gal
-        found = least_gas_volume(volume=5.0, p_0=1500 * PSI + ATM, p_1=3000 * PSI, p_2=2000 * PSI,
-                                 exponent=1.0)  # fmt: skip
+        found = least_gas_volume(
+            p_a=ATM, volume=5.0, p_0=1500 * PSI + ATM, p_1=3000 * PSI, p_2=2000 * PSI, exponent=1.0
+        )
         assert_allclose(found, 20.049, rtol=2e-5)
 
     def test_usable_volume_of_a_bottle(self) -> None:
         # petrolengineering.com: 10 gal, 1000/3000/1200 psi: 5 gal; gauge values used as they are
-        V_1 = full_gas_volume(V_0=10.0, p_0=1000 * PSI, p_1=3000 * PSI - ATM)
-        left = pressure_after(p_1=3000 * PSI - ATM, volume=5.0, V_1=V_1, exponent=1.0)
+        V_1 = full_gas_volume(p_a=ATM, V_0=10.0, p_0=1000 * PSI, p_1=3000 * PSI - ATM)
+        left = pressure_after(p_a=ATM, p_1=3000 * PSI - ATM, volume=5.0, V_1=V_1, exponent=1.0)
         assert_allclose(left + ATM, 1200 * PSI, rtol=1e-12)
 
     def test_heat_of_a_relief_valve(self) -> None:
@@ -114,9 +115,19 @@ class TestPublished:
         work = 0.5 * 0.9 * hydraulic_power(pressure=pressure, flow=flow)
         assert_allclose(heat_into_oil(shaft=shaft, work=work), 6410, rtol=1e-3)
 
+    def test_oil_warms_in_other_units(self) -> None:
+        # Esposito ex. 11-2: 1000 psi, 120 degF: 127.9 degF, with 0.42 Btu/(lb degF) and SG 0.895;
+        # Sullivan ex. 12.2: 1000 psi, SG 0.85: 8.31 degF
+        for gravity, rise in ((0.895, 7.94), (0.85, 8.31)):
+            found = throttled_warming(drop=1000 * PSI, density=998.2 * gravity,
+                                      specific_heat=0.42 * 4186.8)  # fmt: skip
+            assert_allclose(found * 1.8, rise, rtol=0.01)
+
     def test_oil_warms_when_it_is_throttled_esposito_11_3(self) -> None:
         # Esposito ex. 11-3: 70 bar, 0.632 L/s of 50 degC: 54.3 degC (density 895 kg/m3 there)
-        assert_allclose(50 + throttled_warming(drop=70e5, density=895.0), 54.35, atol=0.01)
+        assert_allclose(
+            50 + throttled_warming(drop=70e5, density=895.0, specific_heat=1800.0), 54.35, atol=0.01
+        )
 
 
 class TestGas:
@@ -127,16 +138,18 @@ class TestGas:
     )  # fmt: skip
     def test_volume_and_sag_are_inverse(self, volume, low, over, share, kappa) -> None:
         p_0, p_1 = share * low, over * low
-        V_0 = least_gas_volume(volume=volume, p_0=p_0, p_1=p_1, p_2=low, exponent=kappa)
-        V_1 = full_gas_volume(V_0=V_0, p_0=p_0, p_1=p_1)
-        after = pressure_after(p_1=p_1, volume=volume, V_1=V_1, exponent=kappa)
+        V_0 = least_gas_volume(p_a=ATM, volume=volume, p_0=p_0, p_1=p_1, p_2=low, exponent=kappa)
+        V_1 = full_gas_volume(p_a=ATM, V_0=V_0, p_0=p_0, p_1=p_1)
+        after = pressure_after(p_a=ATM, p_1=p_1, volume=volume, V_1=V_1, exponent=kappa)
         assert_allclose(after, low, rtol=1e-9)
         # gas that cools down in the move falls further
-        slow = pressure_after(p_1=p_1, volume=volume, V_1=V_1, exponent=1.0)
+        slow = pressure_after(p_a=ATM, p_1=p_1, volume=volume, V_1=V_1, exponent=1.0)
         assert slow >= after * (1 - 1e-12)
 
     def test_no_accumulator_for_a_pressure_that_rises(self) -> None:
-        assert np.isnan(least_gas_volume(volume=1e-3, p_0=5e6, p_1=9e6, p_2=9e6, exponent=1.4))
+        assert np.isnan(
+            least_gas_volume(p_a=ATM, volume=1e-3, p_0=5e6, p_1=9e6, p_2=9e6, exponent=1.4)
+        )
 
     def test_precharge_follows_the_temperature(self) -> None:
         # 100 bar absolute at 0 degC are 100 * 313.15/273.15 at 40 degC
@@ -495,8 +508,10 @@ class TestSimulation:
         volume = float(run.traces["drawn_volume"][-1]) - pumped
         assert volume > 0.2e-3
         start = float(run.traces["supply_pressure"][0])
-        V_1 = full_gas_volume(V_0=2.5e-3, p_0=100e5 + ATM, p_1=start)
-        expected = float(pressure_after(p_1=start, volume=volume, V_1=V_1, exponent=exponent))
+        V_1 = full_gas_volume(p_a=ATM, V_0=2.5e-3, p_0=100e5 + ATM, p_1=start)
+        expected = float(
+            pressure_after(p_a=ATM, p_1=start, volume=volume, V_1=V_1, exponent=exponent)
+        )
         fall = start - float(run.traces["supply_pressure"][-1])
         assert start - expected > 15e5
         assert fall == pytest.approx(start - expected, rel=1e-3)

@@ -171,10 +171,11 @@ class TestLandFlow:
     @given(
         A=st.floats(5e-4, 5e-2), ratio=st.floats(0.3, 3.0), lands=st.floats(0.3, 3.0),
         share=st.floats(-1.0, 0.9), speed=st.floats(1e-2, 1.0),
-        leak=st.sampled_from([0.0, 1e-14, 1e-13]),
+        leaking=st.sampled_from([0.0, 0.01, 0.1]),
     )  # fmt: skip
-    def test_balances(self, A, ratio, lands, share, speed, leak) -> None:
+    def test_balances(self, A, ratio, lands, share, speed, leaking) -> None:
         p_S, p_T, K = 200e5, 3e5, 1e-7
+        leak = leaking * A * min(ratio, 1.0) * speed / p_S
         B = A * ratio
         force = share * (A * p_S - B * p_T)
         inlet, outlet = Side(A, K, 2e5), Side(B, K * lands, 1e5)
@@ -191,7 +192,7 @@ class TestLandFlow:
             assert_allclose([found.flow_in, found.flow_out], [A * speed, B * speed])
         else:
             p, q = found.pressure_in, found.pressure_out
-            assert_allclose(found.flow_in, A * speed + leak * (2 * p - q), rtol=1e-3)
+            assert_allclose(found.flow_in, A * speed + leak * (2 * p - q), rtol=5e-3)
 
     def test_no_force_is_left(self) -> None:
         side = Side(1e-3, 1e-7, 0.0)

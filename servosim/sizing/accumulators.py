@@ -63,15 +63,16 @@ def sagged_pressure(nominal: Array, sag: Array) -> Array:
 @formula(
     "p_0c",
     "precharge in the coldest gas, absolute",
-    "share*(lowest + 101325)",
+    "share*(lowest + p_a)",
     "Pa",
     "requirement, [power_unit] precharge_share",
     share=("precharge over the lowest supply pressure", "1"),
     lowest=("lowest supply pressure: sag and variation", "Pa"),
+    p_a=("pressure of the atmosphere", "Pa"),
 )
-def cold_precharge(share: Array, lowest: Array) -> Array:
+def cold_precharge(share: Array, lowest: Array, p_a: Array) -> Array:
     """Return the precharge in the coldest gas, absolute [Pa]."""
-    return share * (lowest + 101325.0)
+    return share * (lowest + p_a)
 
 
 @formula(
@@ -92,7 +93,7 @@ def precharge_at(precharge: Array, temperature: Array, coldest: Array) -> Array:
 @formula(
     "V_0",
     "least gas volume of the accumulator",
-    "volume/(p_0/(p_1 + 101325)*(((p_1 + 101325)/(p_2 + 101325))**(1/exponent) - 1))",
+    "volume/(p_0/(p_1 + p_a)*(((p_1 + p_a)/(p_2 + p_a))**(1/exponent) - 1))",
     "m3",
     _GAS,
     volume=("volume to give", "m3"),
@@ -100,10 +101,13 @@ def precharge_at(precharge: Array, temperature: Array, coldest: Array) -> Array:
     p_1=("pressure when full", "Pa"),
     p_2=("lowest pressure", "Pa"),
     exponent=("exponent of fast changes of the gas", "1"),
+    p_a=("pressure of the atmosphere", "Pa"),
 )
-def least_gas_volume(volume: Array, p_0: Array, p_1: Array, p_2: Array, exponent: Array) -> Array:
+def least_gas_volume(
+    volume: Array, p_0: Array, p_1: Array, p_2: Array, exponent: Array, p_a: Array
+) -> Array:
     """Return the gas volume that gives a volume between two pressures; nan if p_1 <= p_2 [m3]."""
-    full, low = np.asarray(p_1) + 101325.0, np.asarray(p_2) + 101325.0
+    full, low = np.asarray(p_1) + p_a, np.asarray(p_2) + p_a
     ratio = np.where(full > low, full / low, np.nan)
     return volume / (p_0 / full * (ratio ** (1.0 / exponent) - 1.0))
 
@@ -111,32 +115,34 @@ def least_gas_volume(volume: Array, p_0: Array, p_1: Array, p_2: Array, exponent
 @formula(
     "V_1",
     "gas volume when full",
-    "V_0*p_0/(p_1 + 101325)",
+    "V_0*p_0/(p_1 + p_a)",
     "m3",
     "ideal gas, isothermal filling",
     V_0=("gas volume at precharge", "m3"),
     p_0=("precharge, absolute", "Pa"),
     p_1=("pressure when full", "Pa"),
+    p_a=("pressure of the atmosphere", "Pa"),
 )
-def full_gas_volume(V_0: Array, p_0: Array, p_1: Array) -> Array:
+def full_gas_volume(V_0: Array, p_0: Array, p_1: Array, p_a: Array) -> Array:
     """Return the gas volume of a full accumulator [m3]."""
-    return V_0 * p_0 / (p_1 + 101325.0)
+    return V_0 * p_0 / (p_1 + p_a)
 
 
 @formula(
     "p_2",
     "pressure after the volume is given",
-    "(p_1 + 101325)/(1 + volume/V_1)**exponent - 101325",
+    "(p_1 + p_a)/(1 + volume/V_1)**exponent - p_a",
     "Pa",
     _GAS,
     p_1=("pressure when full", "Pa"),
     volume=("volume to give", "m3"),
     V_1=("gas volume when full", "m3"),
     exponent=("exponent", "1"),
+    p_a=("pressure of the atmosphere", "Pa"),
 )
-def pressure_after(p_1: Array, volume: Array, V_1: Array, exponent: Array) -> Array:
+def pressure_after(p_1: Array, volume: Array, V_1: Array, exponent: Array, p_a: Array) -> Array:
     """Return the pressure after a volume is given [Pa]."""
-    return (p_1 + 101325.0) / (1.0 + volume / V_1) ** exponent - 101325.0
+    return (p_1 + p_a) / (1.0 + volume / V_1) ** exponent - p_a
 
 
 @formula(

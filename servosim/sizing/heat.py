@@ -18,6 +18,8 @@ from servosim.sizing.calculation import formula
 from servosim.sizing.combinations import Array
 
 _BALANCE = "energy balance"
+SPECIFIC_HEAT = 1800.0  # J/(kg K), Esposito, ex. 11-3
+TANK = 0.1  # m3, for which the heat transfer is stated
 
 
 @formula(
@@ -132,15 +134,16 @@ def least_tank_volume(
 @formula(
     "hA",
     "heat transfer of the tank's wall",
-    "transfer*(volume/0.1)**(2/3)",
+    "transfer*(volume/reference)**(2/3)",
     "W/K",
     "tanks of like shape: wall grows with volume to the power of two thirds",
     transfer=("heat transfer of a tank of 100 L", "W/K"),
     volume=("volume of the tank", "m3"),
+    reference=("volume of the tank whose heat transfer is stated", "m3"),
 )
-def tank_transfer(transfer: Array, volume: Array) -> Array:
+def tank_transfer(transfer: Array, volume: Array, reference: Array) -> Array:
     """Return the heat transfer of a tank's wall [W/K]."""
-    return transfer * (volume / 0.1) ** (2.0 / 3.0)
+    return transfer * (volume / reference) ** (2.0 / 3.0)
 
 
 @formula(
@@ -193,26 +196,28 @@ def oil_temperature(ambient: Array, heat: Array, transfer: Array) -> Array:
 @formula(
     "C_t",
     "heat capacity of the oil in the tank",
-    "density*volume*1800",
+    "density*volume*specific_heat",
     "J/K",
     "specific heat of 1800 J/(kg K): Esposito, ex. 11-3",
     density=("density of the oil", "kg/m3"),
     volume=("volume of the tank", "m3"),
+    specific_heat=("specific heat of the oil", "J/kg/K"),
 )
-def heat_capacity(density: Array, volume: Array) -> Array:
+def heat_capacity(density: Array, volume: Array, specific_heat: Array) -> Array:
     """Return the heat capacity of the oil in the tank [J/K]."""
-    return density * volume * 1800.0
+    return density * volume * specific_heat
 
 
 @formula(
     "dT",
     "warming of oil that is throttled",
-    "drop/(density*1800)",
+    "drop/(density*specific_heat)",
     "K",
     "all of the power into the oil: Esposito, ex. 11-2 and 11-3",
     drop=("pressure drop", "Pa"),
     density=("density of the oil", "kg/m3"),
+    specific_heat=("specific heat of the oil", "J/kg/K"),
 )
-def throttled_warming(drop: Array, density: Array) -> Array:
+def throttled_warming(drop: Array, density: Array, specific_heat: Array) -> Array:
     """Return by how much oil warms up when it is throttled [K]."""
-    return drop / (density * 1800.0)
+    return drop / (density * specific_heat)

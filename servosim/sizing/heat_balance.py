@@ -70,19 +70,28 @@ def heat_of(
     used = or_largest(tank, x.tank_volumes)
     limits: dict[str, Any] = {"limit": x.oil_temperature, "ambient": room}
     if unit.cooling is None:
-        wall = calc.of(thermal.tank_transfer, transfer=x.tank_heat_transfer, volume=used)
+        wall = calc.of(
+            thermal.tank_transfer,
+            reference=thermal.TANK,
+            transfer=x.tank_heat_transfer,
+            volume=used,
+        )
         wanted = calc.of(thermal.least_cooler_power, heat=heat, transfer=wall, **limits)
         cooler = calc.given("P_C", "power of the cooler, of the series",
                             smallest_of(wanted, x.cooler_powers), "W",
                             "requirement, [power_unit] cooler_powers")  # fmt: skip
         transfer = calc.of(thermal.whole_transfer, transfer=wall,
                            cooler=or_largest(cooler, x.cooler_powers), **limits)  # fmt: skip
-        capacity = calc.of(thermal.heat_capacity, density=rho, volume=used)
+        capacity = calc.of(
+            thermal.heat_capacity, specific_heat=thermal.SPECIFIC_HEAT, density=rho, volume=used
+        )
     else:
         transfer, capacity = np.full(len(heat), unit.cooling), np.full(len(heat), unit.capacity)
         wanted = cooler = np.zeros(len(heat))
     warm = calc.of(thermal.oil_temperature, ambient=room, heat=heat, transfer=transfer)
-    throttled = calc.of(thermal.throttled_warming, drop=nominal, density=rho)
+    throttled = calc.of(
+        thermal.throttled_warming, specific_heat=thermal.SPECIFIC_HEAT, drop=nominal, density=rho
+    )
     return {
         "work": work, "heat": heat, "needed_tank_volume": least, "tank_volume": tank,
         "needed_cooler_power": wanted, "cooler_power": cooler, "oil_temperature": warm,

@@ -53,17 +53,21 @@ class PowerLines(NamedTuple):
 @formula(
     "p_su",
     "absolute pressure at the pump's inlet",
-    "101325 - density*(9.80665*head + velocity**2/2) - loss",
+    "p_a - density*(gravity*head + velocity**2/2) - loss",
     "Pa",
     "Bernoulli's equation from the level of the oil",
+    p_a=("pressure of the atmosphere", "Pa"),
     density=("density of the cold oil", "kg/m3"),
+    gravity=("acceleration of gravity", "m/s2"),
     head=("pump above the level of the oil", "m"),
     velocity=("velocity in the suction line", "m/s"),
     loss=("loss of the suction line", "Pa"),
 )
-def inlet_pressure(density: Array, head: Array, velocity: Array, loss: Array) -> Array:
+def inlet_pressure(
+    p_a: Array, density: Array, gravity: Array, head: Array, velocity: Array, loss: Array
+) -> Array:
     """Return the absolute pressure at the pump's inlet [Pa]."""
-    return ATMOSPHERE - density * (GRAVITY * head + velocity**2 / 2.0) - loss
+    return p_a - density * (gravity * head + velocity**2 / 2.0) - loss
 
 
 @formula(
@@ -136,8 +140,15 @@ def lines_of(
         _explain(calc, pump_flow, x.suction_velocity, suction)
         v_S = mean_velocity(flow=pump_flow, bore=suction)
         sucked = loss(pump_flow, suction, to_pump, *cold, calc, "coldest start")
-        inlet = calc.of(inlet_pressure, density=cold[1], head=x.suction_head, velocity=v_S,
-                        loss=sucked)  # fmt: skip
+        inlet = calc.of(
+            inlet_pressure,
+            p_a=ATMOSPHERE,
+            gravity=GRAVITY,
+            density=cold[1],
+            head=x.suction_head,
+            velocity=v_S,
+            loss=sucked,
+        )
     return PowerLines(supply, back, suction, v_P, v_T, v_S, lost, back_loss, frozen, inlet, volume)
 
 

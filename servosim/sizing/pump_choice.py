@@ -93,25 +93,48 @@ def pump_and_gas(
         if unit.precharge is None:
             weak = nominal * (1.0 - conditions.supply_variation)
             weakest = calc.of(gas.sagged_pressure, "lowest supply", nominal=weak, sag=x.sag)
-            p_0 = calc.of(gas.cold_precharge, share=x.precharge_share, lowest=weakest)
+            p_0 = calc.of(
+                gas.cold_precharge, p_a=ATMOSPHERE, share=x.precharge_share, lowest=weakest
+            )
         at_room, hot = (
             calc.of(gas.precharge_at, words, precharge=p_0, temperature=temperature,
                     coldest=coldest)
             for words, temperature in (("room", room), ("hottest gas", hottest))
         )  # fmt: skip
-        calc.of(gas.least_gas_volume, volume=volume, p_0=p_0, p_1=full, p_2=lowest,
+        calc.of(gas.least_gas_volume, p_a=ATMOSPHERE, volume=volume, p_0=p_0, p_1=full, p_2=lowest,
                 exponent=unit.gas_exponent)  # fmt: skip
-        calc.of(gas.least_gas_volume, "isothermal, for comparison", volume=volume, p_0=p_0,
-                p_1=full, p_2=lowest, exponent=1.0)  # fmt: skip
+        calc.of(
+            gas.least_gas_volume,
+            "isothermal, for comparison",
+            p_a=ATMOSPHERE,
+            volume=volume,
+            p_0=p_0,
+            p_1=full,
+            p_2=lowest,
+            exponent=1.0,
+        )
         bottle = smallest_of(needed, unit.accumulators)
         calc.given("V_0", "gas volume of the accumulator, of the series", bottle, "m3",
                    "requirement, [power_unit] accumulator_volumes")  # fmt: skip
-        V_1 = calc.of(gas.full_gas_volume, V_0=or_largest(bottle, unit.accumulators), p_0=p_0,
-                      p_1=full)  # fmt: skip
+        V_1 = calc.of(
+            gas.full_gas_volume,
+            p_a=ATMOSPHERE,
+            V_0=or_largest(bottle, unit.accumulators),
+            p_0=p_0,
+            p_1=full,
+        )
         after, slow = (
-            calc.of(gas.pressure_after, words, p_1=full, volume=volume, V_1=V_1, exponent=exponent)
+            calc.of(
+                gas.pressure_after,
+                words,
+                p_a=ATMOSPHERE,
+                p_1=full,
+                volume=volume,
+                V_1=V_1,
+                exponent=exponent,
+            )
             for words, exponent in (("no heat exchanged", unit.gas_exponent), ("isothermal", 1.0))
-        )  # fmt: skip
+        )
         after, slow = np.where(charged, after, alone), np.where(charged, slow, alone)
         sags = [calc.of(gas.sag_of, nominal=nominal, lowest=one) for one in (after, slow)]
     return {
@@ -152,7 +175,9 @@ def _selected(
     coldest, _ = _gas_temperatures(requirement)
     if unit.precharge is None:
         weakest = nominal * (1.0 - requirement.conditions.supply_variation) * (1.0 - x.sag)
-        p_0 = np.asarray(gas.cold_precharge(share=x.precharge_share, lowest=weakest))
+        p_0 = np.asarray(
+            gas.cold_precharge(share=x.precharge_share, lowest=weakest, p_a=ATMOSPHERE)
+        )
     else:
         room = requirement.conditions.ambient_temperature
         p_0 = np.full(len(nominal), (unit.precharge + ATMOSPHERE) * coldest / room)
@@ -165,7 +190,7 @@ def _selected(
         tried = or_largest(pump[rows], unit.pump_flows)
         full = _full_pressure(unit, nominal[rows], tried, silent)
         given[rows] = gas.deficit(drawn[rows], step, tried)
-        needed[rows] = gas.least_gas_volume(
+        needed[rows] = gas.least_gas_volume(p_a=ATMOSPHERE,
             volume=given[rows], p_0=p_0[rows], p_1=full, p_2=lowest[rows],
             exponent=unit.gas_exponent,
         )  # fmt: skip

@@ -21,20 +21,21 @@ from servosim.sizing.combinations import Array
 @formula(
     "F_s",
     "static friction of ways and seals",
-    "mu_s*(mass*9.80665*cosine + preload) + breakaway",
+    "mu_s*(mass*gravity*cosine + preload) + breakaway",
     "N",
     "definition of the friction coefficient",
     mu_s=("static friction coefficient of the ways", "1"),
     mass=("heaviest table with workpiece", "kg"),
+    gravity=("acceleration of gravity", "m/s2"),
     cosine=("cosine of the inclination", "1"),
     preload=("load on the ways beside the weight", "N"),
     breakaway=("static friction of the seals", "N"),
 )
 def static_friction(
-    mu_s: Array, mass: Array, cosine: Array, preload: Array, breakaway: Array
+    mu_s: Array, mass: Array, gravity: Array, cosine: Array, preload: Array, breakaway: Array
 ) -> Array:
     """Return the static friction of ways and seals [N]."""
-    return mu_s * (mass * 9.80665 * cosine + preload) + breakaway
+    return mu_s * (mass * gravity * cosine + preload) + breakaway
 
 
 @formula(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from servosim.components.load import GRAVITY
 from servosim.sizing import land_flow as lands
 from servosim.sizing import resolution as null
 from servosim.sizing.calculation import Calculation
@@ -354,7 +355,7 @@ def _steps(
         leak = calc.of(null.null_leakage_of, lands=lands_leak, pilot=pilot)
         calc.given("K_p", "pressure gain at null", pressure_gain, "Pa",
                    "land equation of the simulation, hottest oil, lowest supply")  # fmt: skip
-        stuck = calc.of(null.static_friction, mu_s=table.static_coefficient,
+        stuck = calc.of(null.static_friction, gravity=GRAVITY, mu_s=table.static_coefficient,
                         mass=duty.table_mass.max(), cosine=np.cos(table.inclination),
                         preload=table.way_preload, breakaway=actuators.seal_breakaway)  # fmt: skip
         areas: dict[str, Any] = {"A_A": actuators.area_a, "A_B": actuators.area_b}

@@ -124,9 +124,9 @@ class Cycle:
         Returns
         -------
         xarray.Dataset
-            Columns of the table over ``place``, traces with the prefix ``trace_`` over ``time``
-            [s], each with ``units`` and ``long_name``; totals in the attributes with the prefix
-            ``total_``, and what is needed to run the cycle again.
+            Columns of the table over ``place``, traces over ``trace_time`` [s] with the prefix
+            ``trace_``, each with ``units`` and ``long_name``; totals in the attributes with the
+            prefix ``total_``, and what is needed to run the cycle again.
         """
         import xarray
 
@@ -138,13 +138,14 @@ class Cycle:
             if name != "time":
                 unit, meaning = TRACES[name]
                 labels = {"units": unit, "long_name": meaning}
-                variables[f"trace_{name}"] = ("time", values, labels)
+                variables[f"trace_{name}"] = ("trace_time", values, labels)
         variables["comment"] = ("place", np.array(self.comments, dtype=str))
         variables["events"] = ("place", np.array(["\n".join(e) for e in self.events], dtype=str))
-        time = ("time", self.traces["time"], {"units": "s", "long_name": TRACES["time"][1]})
+        labels = {"units": "s", "long_name": TRACES["time"][1]}
+        time = ("trace_time", self.traces["time"], labels)
         return xarray.Dataset(
             variables,
-            coords={"place": np.arange(self.done), "time": time},
+            coords={"place": np.arange(self.done), "trace_time": time},
             attrs={
                 "title": self.positions.title or self.axis.file.title,
                 "list": self.positions.path,

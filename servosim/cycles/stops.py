@@ -204,7 +204,7 @@ def _sentence(run: Run, figures: dict[str, float], events: tuple[Event, ...]) ->
     else:
         head = f"From {speed} the table stops in {_text(f['stopping_distance'], 'm')} and "
         head += f"{f['stopping_time']:.3f} s."
-        if f["farthest"] > f["stopping_distance"] + 2.0 * run.move.window:
+        if f["farthest"] > 1.01 * f["stopping_distance"] + 2.0 * run.move.window:
             head += f" It goes on to {_text(f['farthest'], 'm')} from where the fault came."
     said = [head]
     if not math.isnan(f["end_stop_velocity"]):

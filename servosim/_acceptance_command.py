@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from servosim._acceptance_run import Wish, simulate_test, tell, write
 from servosim._terminal import (
     FAILED,
     FIGURES,
     AsJson,
+    SetValues,
     output_faults,
     print_json,
     seed_of,
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from servosim.positioning.judged import Judged
 
 _SHEETS = (".txt", *FIGURES)
+_TABLES = (".csv",)
 _PRACTICES = ("2s", "3s")
 _WIDTH_SIGNS = ("+-", "+/-", "\u00b1")
 
@@ -34,6 +37,7 @@ def acceptance(
             metavar="[AXIS]", help="Parameter file of the axis on which the test is simulated."
         ),
     ] = None,
+    values: SetValues = None,
     measured: Annotated[
         str | None,
         typer.Option(
@@ -51,7 +55,14 @@ def acceptance(
         str | None,
         typer.Option(
             metavar="PATH",
-            help="Write the results sheet to sign: .txt, or .pdf, .png, .svg with the plot.",
+            help="Write the results sheet: .txt, or .pdf, .png, .svg with the plot.",
+        ),
+    ] = None,
+    data: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PATH",
+            help="Write the deviations of the median machine, .csv, as --measured reads them.",
         ),
     ] = None,
     accuracy: Annotated[
@@ -78,19 +89,128 @@ def acceptance(
             help="Largest size of another figure, such as 'B=5 um'; may be repeated.",
         ),
     ] = None,
+    least_share: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PERCENT", help="Share of machines that must pass; 95 % if not given."
+        ),
+    ] = None,
     practice: Annotated[
         str,
         typer.Option(metavar="NAME", help="Bands of 2s, as ISO 230-2 has it since 2006, or 3s."),
     ] = "2s",
+    position: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Which position the tolerances mean: unlocked, at rest in the loop, or locked.",
+        ),
+    ] = None,
+    machines: Annotated[
+        int | None,
+        typer.Option(metavar="NUMBER", min=1, help="How many virtual machines; 200 if not given."),
+    ] = None,
+    machine: Annotated[
+        int | None,
+        typer.Option(metavar="NUMBER", min=0, help="Test this machine alone, such as the worst."),
+    ] = None,
+    runs: Annotated[
+        int | None,
+        typer.Option(metavar="NUMBER", min=1, help="Runs in each direction; 5, or 1 over 2000 mm."),
+    ] = None,
+    targets: Annotated[
+        int | None,
+        typer.Option(metavar="NUMBER", min=2, help="Targets; as many as the standard asks for."),
+    ] = None,
+    low: Annotated[
+        str | None,
+        typer.Option("--from", metavar="LENGTH", help="Low end of the measured length."),
+    ] = None,
+    high: Annotated[
+        str | None, typer.Option("--to", metavar="LENGTH", help="High end of the measured length.")
+    ] = None,
+    supply: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Pressure from its envelope at each stop (the default), for each machine, or the "
+            "file's: stop, machine, file.",
+        ),
+    ] = None,
+    oil: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Oil warming through its envelope (the default), or the file's: warming, file.",
+        ),
+    ] = None,
+    unknowns: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Workpiece, air, null bias, cyclic phase: drawn for each machine (the default), "
+            "or as in the file: drawn, file.",
+        ),
+    ] = None,
+    trim: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Null trim set anew for each machine's bias (the default), or the file's: anew, "
+            "file.",
+        ),
+    ] = None,
+    pause: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="Rest at each target for the reading; 5 s if not given."),
+    ] = None,
+    warm_up: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TIME",
+            help="For how long the oil had warmed before the test; 0 s if not given.",
+        ),
+    ] = None,
+    friction_variation: Annotated[
+        str | None,
+        typer.Option(metavar="PERCENT", help="By how much friction differs between stops, +-."),
+    ] = None,
+    scale_warming: Annotated[
+        str | None,
+        typer.Option(
+            metavar="KELVIN", help="By how much the scale warms over the test, such as '2 K'."
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(metavar="NUMBER", min=1, help="How many workers share the moves.")
+    ] = None,
     seed: Annotated[
         str | None, typer.Option(metavar="NUMBER", help="Seed of the draws; 0 if not given.")
     ] = None,
 ) -> None:
-    """Evaluate a positioning test by ISO 230-2; exit code 1 if a tolerance given is not kept."""
+    """Take a positioning test by ISO 230-2 on a simulated axis, or evaluate a measured one.
+
+    Exit code 1 if a tolerance given is not kept.
+    """
+    texts = {
+        "--position": position,
+        "--from": low,
+        "--to": high,
+        "--supply": supply,
+        "--oil": oil,
+        "--unknowns": unknowns,
+        "--trim": trim,
+        "--pause": pause,
+        "--warm-up": warm_up,
+        "--friction-variation": friction_variation,
+        "--scale-warming": scale_warming,
+        "--least-share": least_share,
+        "--data": data,
+    }
+    wish = Wish(texts, machines, machine, runs, targets, workers, values)
     with speaking():
-        faults = output_faults("--figure", figure, FIGURES) + output_faults(
-            "--sheet", sheet, _SHEETS
-        )
+        faults = output_faults("--figure", figure, FIGURES)
+        faults += output_faults("--sheet", sheet, _SHEETS) + output_faults("--data", data, _TABLES)
         number, more = seed_of(seed)
         faults += more
         tolerances, more = _tolerances(accuracy, repeatability, tolerance)
@@ -98,26 +218,41 @@ def acceptance(
         if practice not in _PRACTICES:
             expected = f"one of {', '.join(_PRACTICES)}"
             faults.append(Fault("--practice", "", "", f"{practice!r} is not known", expected))
-        faults += _source_faults(axis, measured)
-        if faults:
-            raise ParameterError([*faults, *_faults_of(measured)])
-        if measured is None:
-            _simulated(axis)
-        found = _evaluated(measured, practice, tolerances, number or 0)
-        code = _tell(found, as_json)
-        code = max(code, _write(found, figure, sheet))
+        faults += _source_faults(axis, measured, wish)
+        if axis is None or measured is not None:
+            if faults:
+                raise ParameterError([*faults, *_faults_of(measured)])
+            found = _evaluated(str(measured), practice, tolerances, number or 0)
+            code = _tell(found, as_json)
+            code = max(code, _write(found, figure, sheet))
+        else:
+            made = simulate_test(
+                axis,
+                wish,
+                practice=practice,
+                tolerances=tolerances,
+                seed=number or 0,
+                faults=faults,
+                quiet=as_json,
+            )
+            code = tell(made, as_json)
+            code = max(code, write(made, figure, sheet, data))
     raise typer.Exit(code)
 
 
-def _source_faults(axis: str | None, measured: str | None) -> list[Fault]:
+def _source_faults(axis: str | None, measured: str | None, wish: Wish) -> list[Fault]:
     """Return what is wrong with where the deviations come from."""
     if axis is not None and measured is not None:
         what = f"{axis!r} is given too; a measured table is evaluated by itself"
         return [Fault("--measured", "", "", what, "either an axis or a measured table")]
     if axis is None and measured is None:
         what = "there is nothing to evaluate"
-        return [Fault("acceptance", "", "", what, "--measured FILE with a table of deviations")]
-    return []
+        expected = "the file of an axis, or --measured FILE with a table of deviations"
+        return [Fault("acceptance", "", "", what, expected)]
+    if measured is None:
+        return []
+    what = "a measured table is evaluated as it is"
+    return [Fault(one, "", "", what, "the option with an axis") for one in wish.given()]
 
 
 def _faults_of(measured: str | None) -> tuple[Fault, ...]:
@@ -131,14 +266,6 @@ def _faults_of(measured: str | None) -> tuple[Fault, ...]:
     except ParameterError as error:
         return error.faults
     return ()
-
-
-def _simulated(axis: str | None) -> NoReturn:
-    """Refuse to simulate the test."""
-    what = "the test is not simulated on an axis yet"
-    raise ParameterError(
-        Fault(axis or "", "", "", what, "--measured FILE with measured deviations")
-    )
 
 
 def _evaluated(path: str, practice: str, tolerances: dict[str, float], seed: int) -> Judged:

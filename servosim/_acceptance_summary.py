@@ -131,7 +131,7 @@ def heading(found: Judged) -> list[str]:
     return [
         *lines,
         "",
-        f"test        {_counted(len(test.targets), 'target')} from {ends[0]} to {ends[1]}, "
+        f"test        {counted(len(test.targets), 'target')} from {ends[0]} to {ends[1]}, "
         f"{number} run{'' if most == 1 else 's'} in each direction",
         f"bands       mean +-{k} s, s with n - 1"
         + ("" if found.evaluation.practice == "2s" else ": older practice"),
@@ -139,7 +139,8 @@ def heading(found: Judged) -> list[str]:
     ]
 
 
-def _counted(n: int, word: str) -> str:
+def counted(n: int, word: str) -> str:
+    """Return a number with its word, in the plural if there are several."""
     return f"{n} {word}{'' if n == 1 else 's'}"
 
 
@@ -156,7 +157,7 @@ def outcome(found: Judged) -> list[str]:
     list of str
         The lines.
     """
-    um = _micrometres(found)
+    um = micrometres(found)
     parts = []
     for one in found.verdicts:
         if one.met is None:
@@ -184,7 +185,7 @@ def outcome(found: Judged) -> list[str]:
 
 def _runs(found: Judged) -> str:
     least = int(min(runs.min() for runs in found.evaluation.deviations.runs))
-    return _counted(least, "run")
+    return counted(least, "run")
 
 
 def figure_lines(found: Judged) -> list[str]:
@@ -200,7 +201,7 @@ def figure_lines(found: Judged) -> list[str]:
     list of str
         A line for each symbol of the standard.
     """
-    e, um = found.evaluation, _micrometres(found)
+    e, um = found.evaluation, micrometres(found)
     level = "" if found.uncertainty is None else f"{100.0 * found.uncertainty.level:g} % interval"
     rows: list[Sequence[str]] = [("figure", "", "", level, "decided at")]
     for symbol in SYMBOLS:
@@ -233,7 +234,7 @@ def tolerance_lines(found: Judged) -> list[str]:
     list of str
         A line for each tolerance.
     """
-    um = _micrometres(found)
+    um = micrometres(found)
     head = "tolerance" if found.given else "common practice, no source"
     rows: list[Sequence[str]] = [(head, "largest", "", "found", "of it", "")]
     for one in found.verdicts:
@@ -278,7 +279,7 @@ def target_lines(e: Evaluation) -> list[str]:
     return columns(rows, "")
 
 
-class _Micrometres:
+class Micrometres:
     """Lengths in micrometres, all with as many decimals."""
 
     def __init__(self, places: int) -> None:
@@ -290,8 +291,9 @@ class _Micrometres:
         return f"{text} um" if unit else text
 
 
-def _micrometres(found: Judged) -> _Micrometres:
-    return _Micrometres(decimals(found.evaluation))
+def micrometres(found: Judged) -> Micrometres:
+    """Return how the lengths of a test are written."""
+    return Micrometres(decimals(found.evaluation))
 
 
 def as_json(found: Judged) -> dict[str, Any]:
@@ -309,59 +311,62 @@ def as_json(found: Judged) -> dict[str, Any]:
         they were decided, tolerances, figures of each target; SI units. A value that is not
         evaluated is None.
     """
+    return strict(as_json_of_test(found))
+
+
+def as_json_of_test(found: Judged) -> dict[str, Any]:
+    """Return the same with numbers that JSON may not hold, for who adds to it."""
     e, test = found.evaluation, found.evaluation.deviations
     meaning = definitions(e.practice)
     spread = found.uncertainty
-    return strict(
-        {
-            "servosim": __version__,
-            "file": found.name,
-            "title": found.title,
-            "remarks": list(test.remarks),
-            "test": {
-                "practice": e.practice,
-                "travel": test.travel,
-                "long_axis": e.long_axis,
-                "targets": len(test.targets),
-                "runs": [int(runs.min()) for runs in test.runs],
-            },
-            "metrics": {
-                symbol: {"value": e.symbols[symbol], "unit": "m", "definition": meaning[symbol]}
-                for symbol in SYMBOLS
-            },
-            "uncertainty": None
-            if spread is None
-            else {
-                "level": spread.level,
-                "resamples": spread.resamples,
-                "seed": spread.seed,
-                "intervals": {symbol: list(ends) for symbol, ends in spread.intervals.items()},
-            },
-            "decided_at": {
-                symbol: [
-                    {"target": test.targets[one.target], "direction": one.direction or "both"}
-                    for one in places
-                ]
-                for symbol, places in e.decided.items()
-            },
-            "tolerances": [
-                {
-                    "symbol": one.symbol,
-                    "limit": one.limit,
-                    "value": one.value,
-                    "met": one.met,
-                    "doubtful": one.doubtful,
-                    "given": one.given,
-                }
-                for one in found.verdicts
-            ],
-            "verdict": found.met if found.given else None,
-            "targets": [
-                {"target": target}
-                | {name: getattr(e, name)[i] for name in _PER_TARGET}
-                | {"runs_positive": test.runs[0][i], "runs_negative": test.runs[1][i]}
-                for i, target in enumerate(test.targets)
-            ],
-            "warnings": list(found.notes),
-        }
-    )
+    return {
+        "servosim": __version__,
+        "file": found.name,
+        "title": found.title,
+        "remarks": list(test.remarks),
+        "test": {
+            "practice": e.practice,
+            "travel": test.travel,
+            "long_axis": e.long_axis,
+            "targets": len(test.targets),
+            "runs": [int(runs.min()) for runs in test.runs],
+        },
+        "metrics": {
+            symbol: {"value": e.symbols[symbol], "unit": "m", "definition": meaning[symbol]}
+            for symbol in SYMBOLS
+        },
+        "uncertainty": None
+        if spread is None
+        else {
+            "level": spread.level,
+            "resamples": spread.resamples,
+            "seed": spread.seed,
+            "intervals": {symbol: list(ends) for symbol, ends in spread.intervals.items()},
+        },
+        "decided_at": {
+            symbol: [
+                {"target": test.targets[one.target], "direction": one.direction or "both"}
+                for one in places
+            ]
+            for symbol, places in e.decided.items()
+        },
+        "tolerances": [
+            {
+                "symbol": one.symbol,
+                "limit": one.limit,
+                "value": one.value,
+                "met": one.met,
+                "doubtful": one.doubtful,
+                "given": one.given,
+            }
+            for one in found.verdicts
+        ],
+        "verdict": found.met if found.given else None,
+        "targets": [
+            {"target": target}
+            | {name: getattr(e, name)[i] for name in _PER_TARGET}
+            | {"runs_positive": test.runs[0][i], "runs_negative": test.runs[1][i]}
+            for i, target in enumerate(test.targets)
+        ],
+        "warnings": list(found.notes),
+    }

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, FigureBase
+from matplotlib.ticker import MaxNLocator
 
 from servosim._drawing import (
     BLACK,
@@ -26,10 +27,13 @@ from servosim._drawing import (
 )
 from servosim.positioning.evaluation import Evaluation
 from servosim.positioning.judged import Judged, decimals
+from servosim.positioning.population import Simulated
 from servosim.positioning.verdicts import Verdict
 
 _LOOKS = {"+": (BLUE, "-", "^", -1.0), "-": (VERMILION, (0, (6, 1.5)), "v", 1.0)}
+_SPREADS = {"unlocked": (BLUE, ""), "locked": (VERMILION, "///")}
 _NAMES = {"+": "approaching +", "-": "approaching \u2212"}
+_WIDEST = 5.0  # tolerance over accuracy that is still drawn
 _PAGE = (8.27, 11.69)  # in, A4
 _PLOT = 4.0  # in, height of the plot on the sheet
 _EDGE = 0.4  # in
@@ -100,8 +104,12 @@ def _span(ax: Axes, e: Evaluation, tolerance: float) -> None:
     for value, name in ((low, label), (high, None)):
         ax.axhline(float(um(value)), color=BLACK, linestyle="-.", linewidth=0.9, label=name)
     if math.isfinite(tolerance) and not e.long_axis:
+        label = f"tolerance {_number(tolerance)}"
+        if tolerance > _WIDEST * (high - low):  # lines would press the bands flat
+            ax.plot([], [], color=GREEN, linewidth=1.3, label=f"{label}, beyond the plot")
+            return
         middle = 0.5 * (low + high)
-        for side, name in ((-0.5, f"tolerance {_number(tolerance)}"), (0.5, None)):
+        for side, name in ((-0.5, label), (0.5, None)):
             edge = float(um(middle + side * tolerance))
             ax.axhline(edge, color=GREEN, linewidth=1.3, label=name)
 
@@ -181,15 +189,107 @@ def plot_acceptance(found: Judged) -> Figure:
     return figure
 
 
-def _draw(figure: FigureBase, found: Judged) -> None:
-    """Draw both panels with their title."""
+def _draw(figure: FigureBase, found: Judged | Simulated) -> None:
+    """Draw the panels of a test with their title."""
+    if isinstance(found, Simulated):
+        _draw_simulated(figure, found)
+        return
+    _draw_test(figure, found)
+    head = " \u2013 ".join(part for part in (found.name, found.title) if part)
+    figure.suptitle(f"{head}\n{_headline(found)}", fontsize="medium")
+
+
+def _draw_test(figure: FigureBase, found: Judged) -> None:
+    """Draw both panels of one test."""
     e = found.evaluation
     limits = {one.symbol: one.limit for one in found.verdicts if one.given}
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(1.7, 1.0))
     plot_deviations(e, above, tolerance=limits.get("A", math.nan)).set_xlabel("")
     plot_repeatability(e, below, tolerance=limits.get("R", math.nan))
-    head = " \u2013 ".join(part for part in (found.name, found.title) if part)
-    figure.suptitle(f"{head}\n{_headline(found)}", fontsize="medium")
+
+
+def plot_simulated(found: Simulated) -> Figure:
+    """Draw a simulated test: the median machine, and how the figures spread over all machines.
+
+    Parameters
+    ----------
+    found : Simulated
+        The result.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure.
+    """
+    figure = Figure(figsize=(11.0, 10.0), layout="constrained")
+    _draw(figure, found)
+    return figure
+
+
+def _draw_simulated(figure: FigureBase, found: Simulated) -> None:
+    """Draw the median machine above and the spread over the machines below, with the title."""
+    parts = figure.subfigures(2, 1, height_ratios=(2.4, 1.0), squeeze=False)[:, 0]
+    _draw_test(parts[0], found.median)
+    symbols = ("B", "E") if found.median.evaluation.long_axis else ("A", "R")
+    for ax, symbol in zip(parts[1].subplots(1, 2), symbols, strict=True):
+        plot_spread(found, symbol, ax)
+    a, people = found.acceptance, found.population
+    head = " \u2013 ".join(part for part in (found.name, a.axis.file.title) if part)
+    number = int(people.numbers[people.median])
+    which = f"median machine, number {number}" if len(a.tested) > 1 else f"machine {number}"
+    text = f"{head}\nsimulated, {found.reading} position"
+    if found.given and people.passing is not None:
+        one = people.passing
+        text += f": {one.passed} of {one.machines} machines keep to the tolerances"
+    figure.suptitle(f"{text}\nabove: {which}", fontsize="medium")
+
+
+def plot_spread(found: Simulated, symbol: str, ax: Axes | None = None) -> Axes:
+    """Draw how a figure spreads over the machines, for each reading, with its tolerance.
+
+    Parameters
+    ----------
+    found : Simulated
+        The result.
+    symbol : str
+        The figure, by the standard's symbol.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; axes of a new figure if none are given.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Number of machines over the figure [um]; bins are as many as the root of the machines.
+    """
+    ax = axes(ax)
+    values = {
+        name: um(people.figures[symbol][~np.isnan(people.figures[symbol])])
+        for name, people in found.populations.items()
+    }
+    every = np.concatenate(list(values.values()))
+    if len(every):
+        low, high = float(every.min()), float(every.max())
+        room = 0.03 * (high - low) or max(0.01 * abs(high), 0.01)
+        number = min(max(round(math.sqrt(len(found.acceptance.tested))), 5), 40)
+        edges = np.linspace(low - room, high + room, number * len(values) + 1).tolist()
+        for name, one in values.items():
+            colour, hatch = _SPREADS[name]
+            ax.hist(one, edges, color=colour, alpha=0.45, edgecolor=colour, hatch=hatch, label=name)
+    limit = found.population.limits.get(symbol)
+    if limit is not None:
+        label = f"tolerance {_number(limit)}"
+        if not found.given:
+            label = f"common practice {_number(limit)}"
+        ax.axvline(float(um(limit)), color=GREEN, linewidth=1.3, label=label)
+    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+    ax.set_xlabel(f"{symbol} [{MICROMETRES}]")
+    ax.set_ylabel("machines")
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.legend(
+        loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, fontsize="small", frameon=False
+    )
+    return ax
 
 
 def _headline(found: Judged) -> str:
@@ -214,12 +314,12 @@ def _number(value: float, places: int | None = None) -> str:
     return f"{text} {MICROMETRES}"
 
 
-def plot_sheet(found: Judged, lines: Sequence[str]) -> Figure:
+def plot_sheet(found: Judged | Simulated, lines: Sequence[str]) -> Figure:
     """Draw the page of the results sheet: the plot, and the sheet's text below.
 
     Parameters
     ----------
-    found : Judged
+    found : Judged or Simulated
         The result.
     lines : sequence of str
         Text of the sheet.
@@ -232,9 +332,10 @@ def plot_sheet(found: Judged, lines: Sequence[str]) -> Figure:
     longest = max(map(len, lines))
     size = min(_LARGEST_LETTER, 72.0 * (_PAGE[0] - 2.0 * _EDGE) / (_LETTER_WIDTH * longest))
     text = _LINE_HEIGHT * size / 72.0 * len(lines) + _EDGE
-    height = max(_PAGE[1], _PLOT + text)
+    plot = _PLOT * (1.5 if isinstance(found, Simulated) else 1.0)
+    height = max(_PAGE[1], plot + text)
     figure = Figure(figsize=(_PAGE[0], height), layout="constrained")
-    heights = (_PLOT, height - _PLOT)
+    heights = (plot, height - plot)
     parts = figure.subfigures(2, 1, height_ratios=heights, squeeze=False)[:, 0]
     _draw(parts[0], found)
     parts[1].text(

@@ -50,6 +50,7 @@ READINGS = {  # figure of a move that is the error, target less position
 }
 _FREE = {"thrust.mode": "none"}
 _OPEN = {"lock.kind": "none", "lock.brake": "none"}
+_OF_NO_CONCERN = ("lock_never_opened",)  # a move ends once its position is read
 _ONCE = 1200  # moves at a time, which bounds the memory
 
 
@@ -268,9 +269,9 @@ def _tests(
     seeds: list[int] = []
     machines = [machine_of(job.axis, job.conditions, job.seed, number) for number in numbers]
     for machine in machines:
-        for k, axis in _stops(job, machine):
-            axes += axis
-            seeds += k
+        for own_seeds, own_axes in _stops(job, machine):
+            axes += own_axes
+            seeds += own_seeds
     moves = [way for name in job.bases for way in job.ways[name].moves] * len(machines)
     found = ensemble(axes, moves=moves, seeds=seeds, workers=workers, progress=progress)
     n = job.moves
@@ -305,11 +306,10 @@ def _stops(job: _Job, machine: Machine) -> Iterator[tuple[list[int], list[Axis]]
     )
     places = job.ways["unlocked"].places
     at_stop = [changes_of(job.axis, stops, k, job.conditions) for k in places]
-    for n, (_, base) in enumerate(job.bases.items()):
+    for base in job.bases.values():
         own = base.replace(changes) if changes else base
         axes = [with_controller(own.replace(one) if one else own, base) for one in at_stop]
-        # the locked moves are others than the unlocked ones and see other noise
-        yield [int(stops.seeds[k]) ^ n for k in places], axes
+        yield [int(stops.seeds[k]) for k in places], axes  # one stop has one noise, read twice
 
 
 def _deviations(cycle: TestCycle, way: Approaches, values: Array) -> Deviations:
@@ -322,4 +322,4 @@ def _deviations(cycle: TestCycle, way: Approaches, values: Array) -> Deviations:
 
 
 def _counted(events: Iterable[tuple[str, ...]]) -> dict[str, int]:
-    return dict(Counter(kind for one in events for kind in one))
+    return dict(Counter(kind for one in events for kind in one if kind not in _OF_NO_CONCERN))

@@ -14,7 +14,7 @@ from servosim.sizing.findings import Relaxation, WhatIf
 from servosim.sizing.result import Sizing
 from servosim.tuning.result import Spread
 
-_MOST_RULES = 4
+_MOST_RULES = 3  # of what a change breaks
 
 
 def what_if_lines(found: Sizing) -> list[str]:
@@ -55,17 +55,31 @@ def what_if_lines(found: Sizing) -> list[str]:
         lines += table if not lines else ["", *table]
         for one in group:
             lines += _broken_words(one)
+        lines += _note_lines(group)
     return lines
 
 
 def _broken_words(one: WhatIf) -> list[str]:
+    """Return the worst of what a change breaks."""
     parts = [
-        f"{rule.words} {quantity_text(rule.value, rule.shown_unit)}, {limit_text(rule)}"
-        for rule in one.broken[:_MOST_RULES]
+        f"{rule.name.replace('_', ' ')} {quantity_text(rule.value, rule.shown_unit)}, "
+        f"{limit_text(rule)}"
+        for rule in one.broken
     ]
-    parts += [missed_text(goal) for goal in one.missed[:_MOST_RULES]]
-    parts += [one.note] if one.note else []
+    parts += [missed_text(goal, where=False) for goal in one.missed]
+    if len(parts) > _MOST_RULES:
+        parts[_MOST_RULES:] = [f"and {len(parts) - _MOST_RULES} more"]
     return wrapped(f"{one.name}: {'; '.join(parts)}", "  ", "      ") if parts else []
+
+
+def _note_lines(group: Sequence[WhatIf]) -> list[str]:
+    """Return each note once, with what it is said of unless that is all of them."""
+    lines = []
+    for note in dict.fromkeys(one.note for one in group if one.note):
+        names = [one.name for one in group if one.note == note]
+        of = "all" if len(names) == len(group) else ", ".join(names)
+        lines += wrapped(f"{of}: {note}", "  ", "      ")
+    return lines
 
 
 def _spread(one: Spread | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from servosim.units import convert
 _MOST_NAMED = 8  # points of the load that are named
 _LONGEST_NAME = 46
 _MARKERS = "osD^vP*Xp<>"
+_SCREWS = "motor with screw"
 
 
 def plot_load_locus(locus: Locus, ax: Axes | None = None) -> Axes:
@@ -37,39 +39,20 @@ def plot_load_locus(locus: Locus, ax: Axes | None = None) -> Axes:
         need most of the valve are named beside the axes.
     """
     ax = new_axes(ax, (9.0, 5.0))
-    x = convert(locus.curve_force, "kN")
-    opening = f"{100.0 * locus.used_opening:.3g} %"
-    for out, back, style, label in (
-        (locus.full_out, locus.full_in, "-", "valve, full command"),
-        (locus.used_out, locus.used_in, "--", f"valve, {opening} of the command"),
-    ):
-        ax.plot(x, convert(out, "mm/s"), color=BLUE, linestyle=style, linewidth=1.4, label=label)
-        ax.plot(x, convert(back, "mm/s"), color=BLUE, linestyle=style, linewidth=1.4)
-    between = np.isfinite(locus.used_out) & np.isfinite(locus.used_in)
-    ax.fill_between(
-        x, convert(locus.used_in, "mm/s"), convert(locus.used_out, "mm/s"), where=between,
-        color=GREEN, alpha=0.08, linewidth=0,
-    )  # fmt: skip
-    force, speed = convert(locus.force, "kN"), convert(locus.velocity, "mm/s")
-    beyond = ~(locus.opening <= locus.used_opening * (1.0 + 1e-9))
-    ax.plot(
-        force[~beyond], speed[~beyond], linestyle="none", marker="o", markersize=4.5, color=BLACK,
-        label="points of the cycle",
-    )  # fmt: skip
-    if beyond.any():
-        ax.plot(
-            force[beyond], speed[beyond], linestyle="none", marker="X", markersize=7,
-            color=VERMILION, label="beyond the margins",
-        )  # fmt: skip
-    for stall in (locus.stall_out, locus.stall_in):
-        if math.isfinite(stall):
-            ax.axvline(float(convert(stall, "kN")), color="0.55", linestyle=":", linewidth=1.1)
-    ax.plot([], [], color="0.55", linestyle=":", linewidth=1.1, label="stall")
-    ax.axhline(0.0, color=BLACK, linewidth=0.8)
-    ax.axvline(0.0, color=BLACK, linewidth=0.8)
+    _draw_locus(ax, locus)
     frame(ax, "force of the oil on the piston, positive out [kN]", "velocity [mm/s]")
-    _locus_limits(ax, locus)
+    whole = _force_range([*locus.force, locus.stall_out, locus.stall_in, 0.0], 0.06)
+    load = _force_range([*locus.force, 0.0], 1.0)
+    is_small = load[1] - load[0] < 0.5 * (whole[1] - whole[0])
+    _set_limits(ax, locus, load if is_small else whole)
     names = _name_points(ax, locus)
+    if is_small:  # the whole curve below the key, with the part that is shown
+        inset = ax.inset_axes((1.05, 0.02, 0.42, 0.4))
+        _draw_locus(inset, locus, small=True)
+        _set_limits(inset, locus, whole)
+        inset.axvspan(*load, color="0.5", alpha=0.25, linewidth=0)
+        inset.tick_params(labelsize="x-small")
+        inset.set_title("up to stall, with the part on the left", fontsize="x-small", loc="left")
     # the key of the numbers below that of the lines, both beside the axes
     beside: dict[str, Any] = {
         "loc": "upper left",
@@ -82,24 +65,66 @@ def plot_load_locus(locus: Locus, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _locus_limits(ax: Axes, locus: Locus) -> None:
-    """Set limits that show points and stall; what flows beyond stays outside."""
-    ends = [*locus.force, locus.stall_out, locus.stall_in, 0.0]
-    ends = [float(convert(float(one), "kN")) for one in ends if math.isfinite(one)]
-    low, high = min(ends), max(ends)
-    room = 0.06 * max(high - low, 1e-6)
-    ax.set_xlim(low - room, high + room)
-    inside = (locus.curve_force >= min(0.0, float(np.nanmin(locus.force, initial=0.0)))) & (
-        locus.curve_force <= max(0.0, float(np.nanmax(locus.force, initial=0.0)))
-    )
-    speeds = [
-        *locus.velocity,
-        *locus.full_out[inside],
-        *locus.full_in[inside],
+def _draw_locus(ax: Axes, locus: Locus, *, small: bool = False) -> None:
+    """Draw curves, points and stall."""
+    width = 0.9 if small else 1.4
+    x = convert(locus.curve_force, "kN")
+    opening = f"{100.0 * locus.used_opening:.3g} %"
+    for out, back, style, label in (
+        (locus.full_out, locus.full_in, "-", "valve, full command"),
+        (locus.used_out, locus.used_in, "--", f"valve, {opening} of the command"),
+    ):
+        ax.plot(x, convert(out, "mm/s"), color=BLUE, linestyle=style, linewidth=width, label=label)
+        ax.plot(x, convert(back, "mm/s"), color=BLUE, linestyle=style, linewidth=width)
+    between = np.isfinite(locus.used_out) & np.isfinite(locus.used_in)
+    ax.fill_between(
+        x, convert(locus.used_in, "mm/s"), convert(locus.used_out, "mm/s"), where=between,
+        color=GREEN, alpha=0.08, linewidth=0,
+    )  # fmt: skip
+    force, speed = convert(locus.force, "kN"), convert(locus.velocity, "mm/s")
+    beyond = ~(locus.opening <= locus.used_opening * (1.0 + 1e-9))
+    size = 1.5 if small else 4.5
+    ax.plot(
+        force[~beyond], speed[~beyond], linestyle="none", marker="o", markersize=size, color=BLACK,
+        label="points of the cycle",
+    )  # fmt: skip
+    if beyond.any():
+        ax.plot(
+            force[beyond], speed[beyond], linestyle="none", marker="X", markersize=1.5 * size,
+            color=VERMILION, label="beyond the margins",
+        )  # fmt: skip
+    stalls = [
+        float(convert(stall, "kN"))
+        for stall in (locus.stall_in, locus.stall_out)
+        if math.isfinite(stall)
     ]
+    for stall in stalls:
+        ax.axvline(stall, color="0.55", linestyle=":", linewidth=1.1)
+    at = " and ".join(f"{stall:.3g}" for stall in stalls)
+    ax.plot([], [], color="0.55", linestyle=":", linewidth=1.1, label=f"stall, {at} kN")
+    ax.axhline(0.0, color=BLACK, linewidth=0.8)
+    ax.axvline(0.0, color=BLACK, linewidth=0.8)
+
+
+def _force_range(forces: Sequence[float], room: float) -> tuple[float, float]:
+    """Return a range around forces [kN], with room at each side as a share of it."""
+    shown = [float(convert(float(one), "kN")) for one in forces if math.isfinite(one)]
+    low, high = min(shown), max(shown)
+    more = room * max(high - low, 1e-6)
+    return low - more, high + more
+
+
+def _set_limits(ax: Axes, locus: Locus, forces: tuple[float, float]) -> None:
+    """Show a range of forces, and all velocities of the cycle and of the valve at its loads."""
+    ax.set_xlim(*forces)
+    loads = [float(one) for one in locus.force if math.isfinite(one)]
+    inside = (locus.curve_force >= min([0.0, *loads])) & (locus.curve_force <= max([0.0, *loads]))
+    if not inside.any():  # all loads lie between two points of the curves
+        inside = np.abs(locus.curve_force) <= np.abs(locus.curve_force).min() * (1.0 + 1e-9)
+    speeds = [*locus.velocity, *locus.full_out[inside], *locus.full_in[inside]]
     shown = [float(convert(float(one), "mm/s")) for one in speeds if math.isfinite(one)]
     low, high = min([*shown, 0.0]), max([*shown, 0.0])
-    room = 0.1 * max(high - low, 1e-6)
+    room = 0.12 * max(high - low, 1e-6)
     ax.set_ylim(low - room, high + room)
 
 
@@ -274,19 +299,21 @@ def plot_settling(points: SettlingPoints, ax: Axes | None = None) -> Axes:
         )
         kept, settles = points.kept[order], np.isfinite(points.settling_time[order])
         marker = _MARKERS[k % len(_MARKERS)]
-        best = _best_of_each(flow[order], time)
-        line = settles[best]
-        ax.plot(
-            flow[order][best][line], time[best][line], color=colour, linestyle=style,
-            linewidth=1.0, alpha=0.7,
-        )  # fmt: skip
+        if label != _SCREWS:  # one bore: the best of each valve
+            best = _best_of_each(flow[order], time)
+            best = best[settles[best]]
+            ax.plot(
+                flow[order][best], time[best], color=colour, linestyle=style, linewidth=1.0,
+                alpha=0.7,
+            )  # fmt: skip
         drawn: dict[str, Any] = {
             "linestyle": "none",
             "marker": marker,
             "color": colour,
             "markersize": 6.5,
         }
-        ax.plot(flow[order][kept], time[kept], label=label, **drawn)
+        if kept.any():
+            ax.plot(flow[order][kept], time[kept], label=label, **drawn)
         missed = ~kept & settles
         ax.plot(flow[order][missed], time[missed], markerfacecolor="white", **drawn)
         if not kept.any():
@@ -334,7 +361,7 @@ def _by_size(points: SettlingPoints) -> list[tuple[str, Numbers]]:
         for one in bores
     ]
     screws = np.flatnonzero(~np.isfinite(points.bore))
-    return [*found, ("motor with screw", screws)] if len(screws) else found
+    return [*found, (_SCREWS, screws)] if len(screws) else found
 
 
 def _best_of_each(flow: Array, time: Array) -> Numbers:

@@ -102,6 +102,8 @@ def _decided(one: Tried, column: tuple[str, str, str, str, str]) -> float:
     figure = one.candidate.figures.get(name)
     if name == "velocity_gain":
         return float(one.axis.file.controller.velocity_gain)
+    if name == "deflection" and "thrust_deflection" in one.simulated:
+        return one.simulated["thrust_deflection"].worst
     return math.nan if figure is None else figure.value
 
 

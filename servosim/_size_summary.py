@@ -21,6 +21,7 @@ from servosim._size_text import (
     with_places,
 )
 from servosim._tune_summary import quantity_text
+from servosim.sizing.figure_words import FIGURES
 from servosim.sizing.findings import Candidate, RuleCount, Standing
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.result import Sizing
@@ -34,6 +35,7 @@ _GROUPS = {
     "mean_flow": "power unit",
     "velocity_gain_limit": "altogether",
 }
+_SCARCE = 0.5  # of a limit: a rule with more left is only named
 
 
 def summary(found: Sizing, file: str = "") -> list[str]:
@@ -179,11 +181,13 @@ def shown_lines(found: Sizing) -> list[str]:
 
 def _algebra_lines(candidate: Candidate) -> list[str]:
     """Return every figure of algebra under its heading."""
+    order = [*FIGURES, *(name for name in candidate.figures if name not in FIGURES)]
     rows: list[tuple[str, str]] = []
-    heading = ""
-    for name, one in candidate.figures.items():
+    heading = "others"
+    for name in order:
         heading = _GROUPS.get(name, heading)
-        if math.isnan(one.value):
+        one = candidate.figures.get(name)
+        if one is None or math.isnan(one.value):
             continue
         if heading:
             rows.append((f"by algebra: {heading}", ""))
@@ -193,18 +197,21 @@ def _algebra_lines(candidate: Candidate) -> list[str]:
 
 
 def _rule_lines(rules: Iterable[Standing], title: str) -> list[str]:
+    """Return how a combination stands to each rule; those with much left are only named."""
     rows: list[Sequence[str]] = [(title, "limit", "value", "left", "")]
-    rows += [
-        (
-            f"  {one.name.replace('_', ' ')}",
-            limit_text(one),
-            quantity_text(one.value, one.shown_unit),
-            left_text(one.slack),
-            "" if one.kept else "BROKEN",
-        )
-        for one in rules
-    ]
-    return narrow(rows) if len(rows) > 1 else []
+    others = []
+    for one in rules:
+        name = one.name.replace("_", " ")
+        if one.slack > _SCARCE:
+            others.append(name)
+            continue
+        value, left = quantity_text(one.value, one.shown_unit), left_text(one.slack)
+        state = "" if one.kept else "BROKEN"
+        rows.append((f"  {name}", limit_text(one), value, left, state))
+    lines = narrow(rows) if len(rows) > 1 else []
+    if others:
+        lines += wrapped(f"more than half of the limit left: {', '.join(others)}", "  ")
+    return lines
 
 
 def _simulated_lines(simulated: Mapping[str, Spread]) -> list[str]:
@@ -261,20 +268,23 @@ def rejected_lines(found: Sizing) -> list[str]:
     Returns
     -------
     list of str
-        A line for each rule that rejected something, and one that names the others.
+        Two lines for each rule that rejected something, and one that names the others.
     """
     if not found.rules:
         return []
     rows: list[Sequence[str]] = [
-        ("rejected by algebra, by rule", "all", "by it alone", "limit", "nearest", "misses by")
+        ("rejected by algebra, by rule", "all", "alone", "limit", "nearest", "misses by")
     ]
-    kept = []
+    words, kept = [""], []
     for one in found.rules:
-        if not one.broken:
+        if one.broken:
+            rows.append(_rule_row(one))
+            words.append(one.words)
+        else:
             kept.append(one.name.replace("_", " "))
-            continue
-        rows.append(_rule_row(one))
-    lines = narrow([(*row, "") for row in rows]) if len(rows) > 1 else []
+    lines = []
+    for line, text in zip(columns(rows, ""), words, strict=True):
+        lines += [line, *(wrapped(text, " " * 6) if text else [])]
     if kept:
         lines += wrapped(f"kept by all: {', '.join(kept)}", "  ")
     return lines
@@ -283,7 +293,7 @@ def rejected_lines(found: Sizing) -> list[str]:
 def _rule_row(one: RuleCount) -> Sequence[str]:
     near = one.nearest
     return (
-        f"  {one.words}",
+        f"  {one.name.replace('_', ' ')}",
         str(one.broken),
         str(one.alone),
         one.limit_words,

@@ -136,10 +136,11 @@ def left_text(slack: float) -> str:
     return f"{100.0 * slack:.3g} %"
 
 
-def missed_text(one: Constraint) -> str:
-    """Return a goal that was missed, with its limit and where."""
+def missed_text(one: Constraint, *, where: bool = True) -> str:
+    """Return a goal that was missed, with its limit and the worst case if that is wanted."""
     value = quantity_text(one.value, one.shown_unit)
-    return f"{one.label} {value}, {limit_text(one)}" + (f" ({one.where})" if one.where else "")
+    place = f" ({one.where})" if where and one.where else ""
+    return f"{one.label} {value}, {limit_text(one)}{place}"
 
 
 def narrow(rows: Sequence[Sequence[str]]) -> list[str]:

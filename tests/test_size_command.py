@@ -157,14 +157,16 @@ class TestSummary:
         value = best.candidate.figures["natural_frequency"].value
         hertz, left = value / (2 * math.pi), 100 * (value / 150.0 - 1.0)
         # 150 rad/s are 23.87 Hz
+        assert left < 50.0
         assert f"natural frequency at least 23.87 Hz {hertz:.4g} Hz {left:.3g} %" in rows
+        assert "more than half of the limit left: force reserve" in rows
         assert "controller.velocity_gain = 21 1/s" in text
 
     def test_groups_the_rejected_by_rule(self, rows):
         place = rows.index("Stall force above the greatest force of the cycle")
         found = fake_sizing()
         broken = int(np.count_nonzero(~found.checks[0].kept))
-        assert rows[place + 1].startswith(f"{broken} 7 4 kN")
+        assert rows[place - 1].startswith(f"force reserve {broken} 7 4 kN")
 
     def test_tells_what_other_circumstances_do(self, rows):
         for begin, end in (("moved masses 20 % larger ", "kept"), ("bore one size ", "BROKEN")):
@@ -212,7 +214,7 @@ class TestSummary:
                           "60 L/min", 12, 0, none)  # fmt: skip
         found = dataclasses.replace(fake_sizing(), rules=(count,))
         rows = [" ".join(line.split()) for line in _size_summary.rejected_lines(found)]
-        assert "Pump for the flow 12 0 60 L/min - no value" in rows
+        assert "pump flow 12 0 60 L/min - no value" in rows and "Pump for the flow" in rows
 
 
 class TestPrinted:

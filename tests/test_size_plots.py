@@ -59,7 +59,21 @@ class TestLocus:
         ax = drawn.plot_load_locus(locus())
         low, high = ax.get_xlim()
         assert low < -6.0 and 8.0 < high < 10.0
-        assert ax.get_ylim()[0] < -300.0
+        assert ax.get_ylim()[0] < -300.0 and not ax.child_axes
+
+    def test_a_load_far_below_stall_is_shown_large_and_the_whole_beside(self):
+        forces = np.linspace(-100e3, 100e3, 41)
+        one = dataclasses.replace(
+            locus(), curve_force=forces, full_out=np.full(41, 0.2), full_in=np.full(41, -0.2),
+            used_out=np.full(41, 0.18), used_in=np.full(41, -0.18), stall_out=90e3, stall_in=-80e3,
+        )  # fmt: skip
+        ax = drawn.plot_load_locus(one)
+        low, high = ax.get_xlim()
+        # from -0.8 to 2.5 kN, and as much again at each side
+        assert (low, high) == pytest.approx((-4.1, 5.8))
+        (whole,) = ax.child_axes
+        assert whole.get_xlim()[0] < -80.0 and whole.get_xlim()[1] > 90.0
+        assert "stall, -80 and 90 kN" in labels(ax)
 
 
 def test_natural_frequency_in_hertz_over_millimetres():

@@ -178,6 +178,19 @@ class TestFriction:
         if not 2200 < Re < 2400:  # turbulent friction jumps above laminar
             assert loss(flow, 0.016, line, 1.01 * nu, 870.0) >= base
 
+    def test_laminar_and_turbulent_side_by_side(self) -> None:
+        line = Line(3.0, 5.0, 1e-5)
+        flow = np.array([0.0, 1e-5, 1e-4, 5e-4, 2e-3])
+        alone = [float(loss(one, 0.016, line, 10e-6, 870.0)) for one in flow]
+        assert_allclose(loss(flow, 0.016, line, 10e-6, 870.0), alone, rtol=1e-12)
+        calc = Calculation(records=True)
+        loss(2e-3, 0.016, line, 10e-6, 870.0, calc)
+        (friction,) = [one for one in calc.steps if one.symbol == "lambda"]
+        assert "log10" in friction.text
+        # the root put in gives itself
+        (trial,) = [value for name, _, value, _ in friction.inputs if name == "trial"]
+        assert_allclose(friction.value, trial, rtol=1e-12)
+
     def test_steps_can_be_redone(self) -> None:
         calc = Calculation(records=True)
         found = loss(2e-4, 0.016, Line(3.0, 5.0, 1e-5), 46e-6, 870.0, calc, "return")

@@ -24,6 +24,7 @@ from servosim.sizing.accumulators import (
     least_gas_volume,
     precharge_at,
     pressure_after,
+    volume_of_move,
 )
 from servosim.sizing.actuators import actuators_of
 from servosim.sizing.calculation import Calculation
@@ -35,6 +36,7 @@ from servosim.sizing.heat import (
     heat_into_oil,
     hydraulic_power,
     oil_temperature,
+    overload_of,
     shaft_power,
     throttled_warming,
 )
@@ -229,7 +231,15 @@ class TestPower:
         assert_allclose(power.electric_power[0], 160e5 * mean / 0.85 / 0.88)
         assert_allclose(power.peak_shaft_power[0], 160e5 * peak / 0.85)
         assert power.motor_power[0] in self.requirement.power_unit.motor_powers
-        assert power.motor_power[0] >= power.peak_shaft_power[0] / 1.6
+        assert power.needed_motor_power[0] >= power.peak_shaft_power[0] / 1.6
+
+    def test_no_overload_for_long(self) -> None:
+        # 15 s at most (IEC 60034-1, from memory)
+        found = overload_of(time=np.array([14.9, 15.1]), allowed=15.0)
+        assert_allclose(found, [1.6, 1.0])
+        slow = read_requirement(TUBE, {"work.cycles_per_hour": 10})
+        *_, power, _ = sized(slow, cylinders(arrangement=ACCUMULATOR))
+        assert power.needed_motor_power[0] >= power.peak_shaft_power[0] * (1 - 1e-12)
 
     def test_accumulator_saves_pump_and_motor(self) -> None:
         c = cylinders(2, arrangement=[PUMP, ACCUMULATOR])
@@ -271,6 +281,17 @@ class TestPower:
                     lacking = max(lacking + change, 0.0)
                     most = max(most, lacking)
         assert_allclose(power.given_volume[0], most, rtol=3e-3)
+        # and the sum of the sheet for the longest move alone, after which there is time enough
+        long = max(moves, key=lambda one: one.distance)
+        alone = volume_of_move(
+            peak=power.peak_flow[0],
+            pump=q,
+            leakage=leak,
+            rapid=long.rapid,
+            accelerating=long.accelerating,
+            decelerating=long.decelerating,
+        )
+        assert_allclose(alone, most, rtol=3e-3)
 
     def test_power_in_is_power_out_and_heat(self) -> None:
         # friction that does not hang on velocity, so that the work of a cycle is known; the losses

@@ -190,6 +190,30 @@ def sag_of(nominal: Array, lowest: Array) -> Array:
     return (nominal - lowest) / nominal
 
 
+@formula(
+    "V_s",
+    "for comparison: what the longest move alone takes from the accumulator",
+    "maximum(peak - pump, 0)*(rapid + (accelerating + decelerating)/2*maximum(peak - pump, 0)"
+    "/(peak - leakage))",
+    "m3",
+    "flow over time: straight ramps, cut off at the pump's flow; moves in quick succession take "
+    "more, see the integral",
+    peak=("peak flow", "m3/s"),
+    pump=("flow of the pump", "m3/s"),
+    leakage=("null leakage", "m3/s"),
+    accelerating=("time of its acceleration", "s"),
+    rapid=("time at its highest velocity", "s"),
+    decelerating=("time of its deceleration", "s"),
+)
+def volume_of_move(
+    peak: Array, pump: Array, leakage: Array, accelerating: Array, rapid: Array,
+    decelerating: Array,
+) -> Array:  # fmt: skip
+    """Return the volume that one move takes from the accumulator [m3]."""
+    excess = np.maximum(peak - pump, 0.0)
+    return excess * (rapid + (accelerating + decelerating) / 2.0 * excess / (peak - leakage))
+
+
 def deficit(flow: Array, step: Array, pump: Array, cycles: int = 2) -> Array:
     """Return the most that a pump lacks at once over a cycle that repeats.
 

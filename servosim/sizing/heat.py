@@ -19,6 +19,7 @@ from servosim.sizing.combinations import Array
 
 _BALANCE = "energy balance"
 SPECIFIC_HEAT = 1800.0  # J/(kg K), Esposito, ex. 11-3
+OVERLOAD_TIME = 15.0  # s
 TANK = 0.1  # m3, for which the heat transfer is stated
 
 
@@ -52,6 +53,20 @@ def shaft_power(pressure: Array, flow: Array, efficiency: Array) -> Array:
 
 
 @formula(
+    "q_m2",
+    "mean square of the pump's flow over the cycle",
+    "full*mean",
+    "m6/s2",
+    "definition; with an accumulator the pump gives its whole flow for a share of the time",
+    full=("full flow of the pump", "m3/s"),
+    mean=("mean flow", "m3/s"),
+)
+def mean_square_of(full: Array, mean: Array) -> Array:
+    """Return the mean square of a flow that is full or nothing [m6/s2]."""
+    return full * mean
+
+
+@formula(
     "P_r",
     "root of the mean square of the shaft power",
     "peak*sqrt(mean_square)/flow",
@@ -67,17 +82,47 @@ def effective_power(peak: Array, mean_square: Array, flow: Array) -> Array:
 
 
 @formula(
+    "k_o",
+    "overload that the motor stands",
+    "where(time > allowed, 1, 1.6)",
+    "1",
+    "1.6 times the rated torque for 15 s: IEC 60034-1 (from memory)",
+    time=("longest time at the highest power", "s"),
+    allowed=("longest time of an overload", "s"),
+)
+def overload_of(time: Array, allowed: Array) -> Array:
+    """Return the overload that a motor stands for a time [-]."""
+    factor: Array = np.where(np.asarray(time) > allowed, 1.0, 1.6)
+    return factor
+
+
+@formula(
     "P_m",
     "least rated power of the electric motor",
-    "maximum(effective, peak/1.6)",
+    "maximum(effective, peak/overload)",
     "W",
-    "1.6 times the rated torque for 15 s: IEC 60034-1 (from memory)",
+    "heating by the root of the mean square, torque by the overload",
     effective=("root of the mean square of the shaft power", "W"),
     peak=("highest shaft power", "W"),
+    overload=("overload that the motor stands", "1"),
 )
-def least_motor_power(effective: Array, peak: Array) -> Array:
+def least_motor_power(effective: Array, peak: Array, overload: Array) -> Array:
     """Return the least rated power of the motor [W]."""
-    return np.maximum(effective, peak / 1.6)
+    return np.maximum(effective, peak / overload)
+
+
+@formula(
+    "P_el",
+    "mean electric power",
+    "shaft/efficiency",
+    "W",
+    "definition of the efficiency",
+    shaft=("mean power at the pump's shaft", "W"),
+    efficiency=("efficiency of the motor", "1"),
+)
+def electric_input(shaft: Array, efficiency: Array) -> Array:
+    """Return the mean electric input of the motor [W]."""
+    return shaft / efficiency
 
 
 @formula(

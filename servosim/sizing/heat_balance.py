@@ -20,31 +20,37 @@ if TYPE_CHECKING:
 
 
 def motor_of(
-    requirement: RequirementFile, unit: UnitData, nominal: Array, charged: Any, pump: Array,
-    mean: Array, peak: Array, mean_square: Array, calc: Calculation,
+    requirement: RequirementFile, unit: UnitData, duty: Duty, nominal: Array, charged: Any,
+    pump: Array, mean: Array, peak: Array, mean_square: Array, calc: Calculation,
 ) -> dict[str, Array]:  # fmt: skip
     """Return shaft power and motor."""
     x = requirement.power_unit
     if unit.compensated:
         most = np.where(charged, pump, np.minimum(peak, pump))
-        # with an accumulator the pump gives its whole flow for a share of the time
-        square = np.where(charged, pump * np.minimum(mean, pump), mean_square)
         average = np.minimum(mean, pump)
+        at_most = np.where(charged, average / pump * duty.cycle_time, duty.longest_time)
     else:
-        most, average, square = pump, pump, pump**2
+        most, average, at_most = pump, pump, np.full(len(pump), duty.cycle_time)
     efficiency: dict[str, Any] = {"efficiency": x.pump_efficiency}
     top = calc.of(thermal.shaft_power, "at most", pressure=nominal, flow=most, **efficiency)
     shaft = calc.of(thermal.shaft_power, "mean", pressure=nominal, flow=average, **efficiency)
-    calc.given("q_m2", "mean square of the pump's flow over the cycle", square, "m6/s2",
-               "flow over the cycle")  # fmt: skip
+    square = thermal.mean_square_of(full=most, mean=average)
+    if unit.compensated and not np.all(charged):
+        square = np.where(charged, square, mean_square)
+        calc.given("q_m2", "mean square of the pump's flow over the cycle", square, "m6/s2",
+                   "integral over the cycle, ramps in steps")  # fmt: skip
+    else:
+        square = calc.of(thermal.mean_square_of, full=most, mean=average)
     effective = calc.of(thermal.effective_power, peak=top, mean_square=square, flow=most)
-    least = calc.of(thermal.least_motor_power, effective=effective, peak=top)
+    overload = calc.of(thermal.overload_of, time=at_most, allowed=thermal.OVERLOAD_TIME)
+    least = calc.of(thermal.least_motor_power, effective=effective, peak=top, overload=overload)
     motor = calc.given("P_N", "rated power of the motor, of the series",
                        smallest_of(least, x.motor_powers), "W",
                        "requirement, [power_unit] motor_powers")  # fmt: skip
+    electric = calc.of(thermal.electric_input, shaft=shaft, efficiency=x.motor_efficiency)
     return {
         "peak_shaft_power": top, "shaft_power": shaft, "needed_motor_power": least,
-        "motor_power": motor, "electric_power": shaft / x.motor_efficiency,
+        "motor_power": motor, "electric_power": electric,
     }  # fmt: skip
 
 

@@ -72,28 +72,37 @@ def reynolds_number(velocity: Array, bore: Array, viscosity: Array) -> Array:
 
 @formula(
     "lambda",
-    "friction factor",
-    "where(reynolds < 2300, 64/maximum(reynolds, 1e-9), "
-    "0.25/log10(roughness/(3.7*bore) + 2.51/(maximum(reynolds, 1e-9)*sqrt(turbulent)))**2)",
+    "friction factor, laminar below a Reynolds number of 2300",
+    "64/reynolds",
     "1",
-    "Hagen-Poiseuille (Esposito, ch. 4); Colebrook's equation, solved by iteration",
+    "Hagen-Poiseuille; Esposito, ch. 4",
     reynolds=("Reynolds number", "1"),
+)
+def laminar_friction(reynolds: Array) -> Array:
+    """Return the friction factor of laminar flow [-]."""
+    return 64.0 / reynolds
+
+
+@formula(
+    "lambda",
+    "friction factor, turbulent, put in to check it",
+    "0.25/log10(roughness/(3.7*bore) + 2.51/(reynolds*sqrt(trial)))**2",
+    "1",
+    "Colebrook's equation, solved by iteration",
     roughness=("roughness", "m"),
     bore=("bore", "m"),
-    turbulent=("root of Colebrook's equation", "1"),
+    reynolds=("Reynolds number", "1"),
+    trial=("the same friction factor", "1"),
 )
-def friction_factor(reynolds: Array, roughness: Array, bore: Array, turbulent: Array) -> Array:
-    """Return the friction factor; Colebrook's root put in gives itself [-]."""
-    floored = np.maximum(reynolds, _LEAST_REYNOLDS)
-    inner = roughness / (3.7 * bore) + 2.51 / (floored * np.sqrt(turbulent))
-    found: Array = np.where(reynolds < LAMINAR, 64.0 / floored, 0.25 / np.log10(inner) ** 2)
-    return found
+def turbulent_friction(roughness: Array, bore: Array, reynolds: Array, trial: Array) -> Array:
+    """Return the right side of Colebrook's equation: its root put in gives itself [-]."""
+    return 0.25 / np.log10(roughness / (3.7 * bore) + 2.51 / (reynolds * np.sqrt(trial))) ** 2
 
 
 @formula(
     "zeta",
     "loss coefficient of the fittings at this Reynolds number",
-    "coefficient*(1 + 1000/maximum(reynolds, 1e-9))",
+    "coefficient*(1 + 1000/reynolds)",
     "1",
     "form of W. B. Hooper, Chemical Engineering 1981 (from memory); 1000 is a mean of fittings",
     coefficient=("sum of loss coefficients in turbulent flow", "1"),
@@ -101,7 +110,7 @@ def friction_factor(reynolds: Array, roughness: Array, bore: Array, turbulent: A
 )
 def fittings_coefficient(coefficient: Array, reynolds: Array) -> Array:
     """Return the sum of the loss coefficients, larger in slow or viscous flow [-]."""
-    return coefficient * (1.0 + 1000.0 / np.maximum(reynolds, _LEAST_REYNOLDS))
+    return coefficient * (1.0 + 1000.0 / reynolds)
 
 
 @formula(
@@ -269,9 +278,21 @@ def loss(
     size, d = np.abs(np.asarray(flow, dtype=float)), np.asarray(bore, dtype=float)
     v = calc.of(mean_velocity, note, flow=size, bore=d)
     Re = calc.of(reynolds_number, velocity=v, bore=d, viscosity=viscosity)
-    f = calc.of(friction_factor, reynolds=Re, roughness=line.roughness, bore=d,
-                turbulent=colebrook(Re, line.roughness / d))  # fmt: skip
+    Re = np.maximum(Re, _LEAST_REYNOLDS)
+    f = _friction(calc, Re, line.roughness, d)
     zeta = calc.of(fittings_coefficient, coefficient=line.fittings, reynolds=Re)
     found: Array = calc.of(darcy_weisbach, note, friction=f, length=line.length, bore=d,
                            fittings=zeta, density=density, velocity=v)  # fmt: skip
     return found
+
+
+def _friction(calc: Calculation, Re: Array, roughness: float, bore: Array) -> Array:
+    """Return the friction factor; of a single one the formula that holds is written down."""
+    turbulent = np.asarray(Re >= LAMINAR)
+    if not turbulent.any():
+        return np.asarray(calc.of(laminar_friction, reynolds=Re))
+    root = colebrook(Re, roughness / bore)
+    if turbulent.all():
+        return np.asarray(calc.of(turbulent_friction, roughness=roughness, bore=bore, reynolds=Re,
+                                  trial=root))  # fmt: skip
+    return np.where(turbulent, root, laminar_friction(reynolds=Re))

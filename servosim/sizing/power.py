@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from servosim.sizing import accumulators as gas
 from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import ACCUMULATOR, Array, Check, Combinations
 from servosim.sizing.cycle_flow import cycle_steps, drawn_flow
 from servosim.sizing.duty import Duty
 from servosim.sizing.heat_balance import heat_of, motor_of
 from servosim.sizing.lines import or_largest
+from servosim.sizing.pattern import pattern_of
 from servosim.sizing.power_lines import lines_of
 from servosim.sizing.power_rules import checks_of
 from servosim.sizing.pump_choice import pump_and_gas, relief_of
@@ -234,11 +236,17 @@ def power_of(
     parts = pump_and_gas(requirement, unit, c.pressure, charged, wanted, peak, drawn, steps.step,
                           calc)  # fmt: skip
     pump = or_largest(parts["pump_flow"], unit.pump_flows)
+    if charged.all():
+        longest = pattern_of(requirement, Calculation()).longest
+        with calc.section("Power unit: accumulator"):
+            calc.of(gas.volume_of_move, peak=peak, pump=pump, leakage=always,
+                    accelerating=longest.accelerating, rapid=longest.rapid,
+                    decelerating=longest.decelerating)  # fmt: skip
     with calc.section("Power unit: relief valve"):
         parts |= relief_of(unit, c.pressure, pump, calc)
     lines = lines_of(requirement, peak, back, pump, calc)
     with calc.section("Power unit: motor"):
-        parts |= motor_of(requirement, unit, c.pressure, charged, pump, mean, peak,
+        parts |= motor_of(requirement, unit, duty, c.pressure, charged, pump, mean, peak,
                         (drawn**2 * steps.step).sum(axis=1) / steps.step.sum(), calc)  # fmt: skip
     with calc.section("Power unit: heat"):
         parts |= heat_of(requirement, unit, duty, actuators, parts, pump, c.pressure, calc)

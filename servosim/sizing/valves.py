@@ -274,11 +274,16 @@ class _Governing(NamedTuple):
                    self.force[0, place], "N", "duty cycle", note)  # fmt: skip
         one = (0, place)
         loss_of = losses_of(self.requirement, self.axis.bore[0])
+        areas = self.inlet.area[one], self.outlet.area[one]
+        alike = areas[0] == areas[1]
+        lost = [0.0, 0.0]
+        if speed > 0.0:
+            lost[0] = loss_of(areas[0] * speed, calc, "inlet and outlet" if alike else "inlet")
+            lost[1] = lost[0] if alike else loss_of(areas[1] * speed, calc, "outlet")
         inlet, outlet = (
-            Side(side.area[one], side.coefficient[one],
-                 loss_of(side.area[one] * speed, calc, words) if speed > 0.0 else 0.0)
-            for side, words in ((self.inlet, "inlet"), (self.outlet, "outlet"))
-        )  # fmt: skip
+            Side(side.area[one], side.coefficient[one], loss)
+            for side, loss in zip((self.inlet, self.outlet), lost, strict=True)
+        )
         leakage = Leakage(*(part[0, 0] for part in self.axis.leakage))
         return lands.state_at(speed, self.force[one], supply[0], self.tank, inlet, outlet,
                               leakage, calc, note)  # fmt: skip

@@ -128,8 +128,9 @@ def lines_of(
         frozen = loss(pump_flow, supply, to_valve, *cold, calc, "coldest start, flow of the pump")
         volume = calc.of(line_volume_of, bore=supply, length=x.pressure_length)
     with calc.section("Power unit: return line"):
-        most = requirement.pressures.return_pressure
-        back = tried(return_flow, x.return_velocity, to_tank, cool, most if most > 0.0 else np.inf)
+        # without a stated return pressure as much as in the pressure line
+        most = requirement.pressures.return_pressure or x.pressure_loss
+        back = tried(return_flow, x.return_velocity, to_tank, cool, most)
         _explain(calc, return_flow, x.return_velocity, back)
         v_T = mean_velocity(flow=return_flow, bore=back)
         back_loss = loss(return_flow, back, to_tank, *cool, calc, "coldest oil at work")

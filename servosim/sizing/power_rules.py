@@ -53,7 +53,8 @@ def checks_of(
     bar, flow, litre, watt = ("Pa", "bar"), ("m3/s", "L/min"), ("m3", "L"), ("W", "kW")
     speed = ("m/s", "m/s")
     lowest = nominal * (1.0 - requirement.conditions.supply_variation) * (1.0 - x.sag)
-    kept = requirement.supply is not None
+    kept, room = requirement.supply is not None, requirement.conditions.ambient_temperature
+    most_back = requirement.pressures.return_pressure or lines.pressure_loss
     return [
         rule("pump_flow", "There is a pump for the flow with its reserve",
              "supply.pump_flow" if kept else "power_unit.pump_flows", p.needed_pump_flow,
@@ -77,9 +78,10 @@ def checks_of(
              "work.cycles_per_hour"),
         rule("tank_volume", "There is a tank that is large enough", "power_unit.tank_volumes",
              p.needed_tank_volume, max(x.tank_volumes), litre, _PRACTICE, "power_unit.tank_time"),
-        rule("oil_temperature", "The oil in the tank stays cool enough",
-             "power_unit.oil_temperature", p.oil_temperature, x.oil_temperature, ("K", "degC"),
-             "energy balance", "conditions.ambient_temperature", "work.cycles_per_hour"),
+        rule("oil_temperature", "The oil in the tank does not get too much warmer than the room",
+             "power_unit.oil_temperature", p.oil_temperature - room, x.oil_temperature - room,
+             ("K", "K"), "energy balance", "conditions.ambient_temperature",
+             "work.cycles_per_hour"),
         rule("pressure_line_velocity", "The oil in the pressure line is slow enough",
              "lines.pressure_velocity", p.pressure_velocity, lines.pressure_velocity, speed,
              _PRACTICE, "reference.velocity"),
@@ -93,8 +95,8 @@ def checks_of(
              "lines.pressure_loss", p.pressure_loss, lines.pressure_loss, bar, _PRACTICE,
              "reference.velocity"),
         rule("return_loss", "The return line needs no more pressure than is counted with",
-             "pressures.return_pressure", p.return_loss, requirement.pressures.return_pressure,
-             bar, "definition of the return pressure", "reference.velocity"),
+             "pressures.return_pressure", p.return_loss, most_back, bar,
+              "definition of the return pressure", "reference.velocity"),
         rule("suction_pressure", "The pump does not cavitate when it is started cold",
              "lines.lowest_suction", p.cold_suction, lines.lowest_suction, bar, _PRACTICE,
              "conditions.coldest_start", "lines.suction_head", upper=False),

@@ -122,12 +122,11 @@ def run_cycle(
     try:
         for place, position in enumerate(whole.positions):
             run, reason = chain.run(position, place)
-            if reason:
+            if run is None or reason:
                 status, last = STOPPED, run
                 message = f"The cycle ends at {_named(position)} after {timeline.time:.1f} s, with "
                 message += f"{place} of {n} positions done. {reason}"
                 break
-            assert run is not None  # for mypy: without a run there is a reason
             begin = timeline.time
             row = row_of(run, position, begin)
             timeline.add(run, place)
@@ -250,7 +249,7 @@ def _events(run: Run, position: Position, row: tuple[float, ...]) -> tuple[Event
     """Return what happened in a part; of a point that is run through not that it wasn't locked."""
     found = [e for e in run.events if not (position.overrun and e.kind == "lock_never_closed")]
     columns = dict(zip(COLUMNS, row, strict=True))
-    if columns["settled"] == 0.0:
+    if columns["settled"] == 0.0 and all(e.kind != "locked_outside_window" for e in found):
         error = columns["error_before_lock"]
         window = run.move.window
         sentence = (

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from servosim import _sequence as sequence
 from servosim._equations import AxisParameters
+from servosim._record import record
 from servosim._samples import RECORD
 from servosim.axis import Axis
 from servosim.components.lock import BLOCKING, CHECK, NONE, SPOOL
 from servosim.components.supply import FIXED, IDEAL
 from servosim.cycles.carry import shifted
 from servosim.cycles.holding import hold_profile, shifted_profile
-from servosim.program import TIMED, Move
+from servosim.errors import Fault, ParameterError
+from servosim.program import TIMED, Move, schedule_velocity
 from servosim.result import Run, Standing
 
 CASES: dict[str, str] = {
@@ -30,7 +33,7 @@ _STILL = 1e-9  # 1/s, of what is frozen
 
 
 @dataclass(frozen=True)
-class Fault:
+class Failure:
     """How a move goes on after a fault.
 
     Parameters
@@ -48,7 +51,7 @@ class Fault:
     standing: Standing
 
 
-def fault_of(case: str, before: Run) -> Fault:
+def fault_of(case: str, before: Run) -> Failure:
     """Return how a move goes on after a fault.
 
     Parameters
@@ -60,8 +63,13 @@ def fault_of(case: str, before: Run) -> Fault:
 
     Returns
     -------
-    Fault
+    Failure
         Axis, move and standing from the fault on.
+
+    Raises
+    ------
+    ParameterError
+        If a schedule over the distance is still held back by its acceleration.
     """
     axis, t = before.axis, float(before.time[-1])
     assert before.standing is not None  # that was asked for
@@ -69,7 +77,7 @@ def fault_of(case: str, before: Run) -> Fault:
     state, memory = standing.state.copy(), standing.memory
     p, i = axis.parameters, axis.parameters.index
     nothing = np.zeros(4)
-    move = before.move._replace(
+    move = _without_start(before, t)._replace(
         profile=shifted_profile(before.move.profile, t),
         hold_time=NEVER,
         thrust_t=np.full(4, np.inf),
@@ -93,7 +101,26 @@ def fault_of(case: str, before: Run) -> Fault:
         memory[sequence.PHASE], memory[sequence.T_CLOSE] = sequence.CLOSING, 0.0
     broken = Axis(axis.file, axis.path)
     vars(broken)["parameters"] = p
-    return Fault(broken, move, Standing(state, memory))
+    return Failure(broken, move, Standing(state, memory))
+
+
+def _without_start(before: Run, t: float) -> Move:
+    """Return the move of a run; a schedule over the distance without the ramp of its start.
+
+    That ramp counts from the beginning of a run and would let the velocity begin anew at zero. An
+    infinite acceleration takes it away; at time zero it is no number, which limits nothing either.
+    """
+    move = before.move
+    if move.kind == TIMED:
+        return move
+    free = move._replace(a=math.inf)
+    reading = float(before.record[-1, RECORD.index("measured_position")])
+    gain = before.axis.parameters.controller.K_v
+    wanted = abs(schedule_velocity(move.target - reading, t, gain, record(free)))
+    if move.a * t < wanted:
+        what = f"the velocity is still held back by the acceleration at {t:.3f} s"
+        raise ParameterError(Fault(key="at", what=what, expected="a later moment"))
+    return free
 
 
 def _held(before: Run, move: Move) -> Move:

@@ -168,7 +168,7 @@ STOP_FIGURES: dict[str, tuple[str, str]] = {
     "balance": (
         "J",
         "kinetic energy at the fault and work of the oil, less all the other works and the kinetic "
-        "energy at the end: what the sums over the samples leave open, and what is stored in a "
-        "coupling",
+        "energy at the end: what sums over the samples leave open, and what a coupling stores and "
+        "loses",
     ),
 }

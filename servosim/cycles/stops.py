@@ -12,8 +12,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from servosim import _sequence as sequence
 from servosim._practical import practical_unit
 from servosim.axis import Axis
+from servosim.components.oil import ATMOSPHERE
 from servosim.cycles.faults import CASES, fault_of, modelled
 from servosim.cycles.moves import approach_time, has_lock, planned
 from servosim.cycles.positions import Position, PositionList
@@ -158,7 +160,11 @@ def _until(axis: Axis, start: float, position: Position, at: float, seed: int) -
         what += f"{_text(position.target, 'm')}: {run.message}"
         raise ParameterError(Fault(key="at", what=what, expected="a move that can be run"))
     time = float(run.time[np.argmax(gone)])
-    return simulate(axis, move._replace(duration=time), seed=seed, goes_on=True)
+    before = simulate(axis, move._replace(duration=time), seed=seed, goes_on=True)
+    if before.memory[sequence.PHASE] != sequence.FREE:
+        what = f"at {at:.0%} of its way the table is being locked already"
+        raise ParameterError(Fault(key="at", what=what, expected="an earlier moment"))
+    return before
 
 
 def _stop(case: str, before: Run, seed: int, duration: float | None) -> Stop:
@@ -218,9 +224,14 @@ def _sentence(run: Run, figures: dict[str, float], events: tuple[Event, ...]) ->
     else:
         where += f"{_text(abs(left), 'm')} {'short of' if left > 0.0 else 'past'} the target."
     said.append(where)
-    said.append(
-        f"Chambers between {_text(f['pressure_min'], 'Pa')} and {_text(f['pressure_max'], 'Pa')}."
-    )
+    lowest, highest = _text(f["pressure_min"], "Pa"), _text(f["pressure_max"], "Pa")
+    if f["pressure_min"] < -ATMOSPHERE:
+        said.append(
+            f"Chambers between a vacuum and {highest}: the computed {lowest} cannot be, there the "
+            "oil column breaks, and what comes after is not what the equations say."
+        )
+    else:
+        said.append(f"Chambers between {lowest} and {highest}.")
     if any(event.kind == "cavitation" for event in events):
         said.append(f"The oil cavitates for {f['cavitation_time']:.3f} s.")
     return " ".join(said)

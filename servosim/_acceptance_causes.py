@@ -89,7 +89,8 @@ def _at_stops(found: Simulated) -> Iterator[str]:
         before = f", warmed for {c.warm_up / 60.0:.3g} min before" if c.warm_up > 0.0 else ""
         span = " to ".join(number_of(t, "degC") for t in a.oil)
         yield (
-            f"oil from {span} over the test of {minutes}: it warms from {ends[0]} towards {ends[1]}, the envelope, {how}{before}"
+            f"oil from {span} over the test of {minutes}: it warms from {ends[0]} towards "
+            f"{ends[1]}, the envelope, {how}{before}"
         )
     ends = [number_of(p, "bar") for p in f.envelope.supply_pressure]
     if c.supply == "stop":

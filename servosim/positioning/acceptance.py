@@ -105,7 +105,7 @@ class Acceptance:
     duration : float
         Time of one test at the machine [s].
     oil : tuple of float
-        Lowest and highest temperature of the oil in it [K].
+        Lowest and highest temperature of the oil at its targets [K].
     moves : int
         Moves that were simulated for the machines tested.
     """
@@ -211,7 +211,7 @@ def run_acceptance(
     except KeyboardInterrupt:
         if not tested:
             raise
-    oil = oil_temperatures(axis, times, taken)
+    oil = oil_temperatures(axis, times[list(ways["unlocked"].places)], taken)
     return Acceptance(
         axis=axis,
         cycle=cycle,

@@ -30,6 +30,10 @@ if TYPE_CHECKING:  # relative, so that the cache of kernels does not hang on the
     from .program import Move
     from .result import Event, Run, Status
     from .simulate import simulate
+    from .size_plots import plot_sizing
+    from .sizing.requirement import RequirementFile, read_requirement
+    from .sizing.result import Sizing
+    from .sizing.run import size
     from .stability import Stability, stability
     from .studies.files import read_study
     from .studies.plan import Plan
@@ -66,9 +70,11 @@ __all__ = [
     "Normal",
     "ParameterError",
     "Plan",
+    "RequirementFile",
     "Run",
     "ServosimError",
     "SimulationError",
+    "Sizing",
     "Stability",
     "Status",
     "StudyError",
@@ -83,14 +89,17 @@ __all__ = [
     "ensemble",
     "metrics",
     "plot_move",
+    "plot_sizing",
     "plot_stability",
     "plot_study",
     "plot_tuning",
     "read_axis",
+    "read_requirement",
     "read_study",
     "save_figure",
     "schema",
     "simulate",
+    "size",
     "stability",
     "study",
     "tune",
@@ -117,6 +126,10 @@ _HOMES = {
     "program": ("Move",),
     "result": ("Event", "Run", "Status"),
     "simulate": ("simulate",),
+    "size_plots": ("plot_sizing",),
+    "sizing.requirement": ("RequirementFile", "read_requirement"),
+    "sizing.result": ("Sizing",),
+    "sizing.run": ("size",),
     "stability": ("Stability", "stability"),
     "studies.files": ("read_study",),
     "studies.plan": ("Plan",),

@@ -40,6 +40,7 @@ USUAL = (
 _NEAREST = 150  # rows that every key is tried on, whatever their rules say would help
 _FINE = 0.004  # of the amount: how closely the least change is found
 _LESS = 0.985  # of the amount, with which nothing on offer must pass
+_MOST_SHRINKINGS = 20
 _PAIRS = 16
 _FEW = (0.03, 0.1, 0.3, 1.0, 4.0)  # amounts for several keys at once
 _OF_SERIES = ("cylinders.", "screws.", "pressures.", "power_unit.with", "power_unit.without")
@@ -273,7 +274,9 @@ def _told(
     """Return a relaxation as it stands with all that is on offer; a single one with no less."""
     every = list(zip(knobs, amounts, strict=True))
     passed = search.passing(every, None)
-    while checked and passed.some and not knobs[0].steps:
+    for _ in range(_MOST_SHRINKINGS if checked and not knobs[0].steps else 0):
+        if not passed.some:
+            break
         less = search.passing([(knobs[0], _LESS * amounts[0])], None)
         if not less.some:
             break

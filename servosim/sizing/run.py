@@ -115,7 +115,9 @@ class _Sizing:
         self.tell("algebra", 1, 1)
         try:
             self._move()
-            if self._ranked():
+            if self.interrupted:
+                pass
+            elif self._ranked():
                 self._sensitivity()
             else:
                 self._no_solution()
@@ -166,8 +168,8 @@ class _Sizing:
             self.notes.append(f"{words} cannot be simulated: {str(error).splitlines()[0]}")
             return None
 
-    def _trials(self, requirement: RequirementFile, axes: list[Axis]) -> list[Trial]:
-        """Return what moves gave; fewer than axes if it was broken off."""
+    def _trials(self, requirement: RequirementFile, axes: list[Axis]) -> list[Trial | None]:
+        """Return what moves gave; None for an axis that was not judged when it was broken off."""
         if not axes:
             return []
         trials = try_axes(
@@ -175,6 +177,8 @@ class _Sizing:
             seed=self.requirement.choice.seed, progress=self.tell,
         )  # fmt: skip
         self.moves += sum(one.moves for one in trials if one is not None)
+        if any(one is None for one in trials):
+            self._broken_off()
         return trials
 
     def _told(self, k: int, trial: Trial) -> Tried:
@@ -184,7 +188,7 @@ class _Sizing:
             gains=trial.texts,
             simulated=trial.figures,
             goals=trial.constraints,
-            notes=tuple(trial.notes),
+            notes=tuple(one for one in (trial.reason, *trial.notes) if one),
         )
 
     def _ranked(self) -> list[Tried]:
@@ -214,8 +218,6 @@ class _Sizing:
 
     def _no_solution(self) -> None:
         """Find what cannot be kept together, and what would help."""
-        if self.interrupted:
-            return
         if self.found.passes.any():
             found = moved_relaxations(self.requirement, self._failed(), self._shows)
             for k, one in enumerate(found):
@@ -239,8 +241,7 @@ class _Sizing:
         axis = self._axis(requirement, k)
         if axis is None:
             return False
-        trials = self._trials(requirement, [axis])
-        return bool(trials) and trials[0] is not None and trials[0].feasible
+        return all(one is not None and one.feasible for one in self._trials(requirement, [axis]))
 
     def _failed(self) -> list[Tried]:
         """Return what missed a goal in moves, the nearest first."""
@@ -347,7 +348,7 @@ def preferred(requirement: RequirementFile, one: Tried) -> tuple[float, ...]:
     if prefer == "settling_time":
         return (time,)
     if prefer == "stiffness":
-        held = seen("deflection", "thrust_deflection")
+        held = seen("thrust_deflection_peak", "thrust_deflection")
         return (held if math.isfinite(held) else algebra("deflection"), time)
     if prefer == "reserve":
         slacks = [rule.slack for rule in one.candidate.rules] + [g.slack for g in one.goals]

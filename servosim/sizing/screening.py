@@ -19,7 +19,7 @@ from servosim.sizing.findings import Candidate, Column, Figure
 from servosim.sizing.pattern import settled_after
 from servosim.sizing.power import Power, power_of
 from servosim.sizing.requirement import RequirementFile
-from servosim.sizing.resolution import counted_damping, loop_gain
+from servosim.sizing.resolution import counted_damping, loop_gain, response_in_phase
 from servosim.sizing.valves import Valves, valves_of
 
 _CHUNK = 20_000  # rows at a time, for the sake of memory
@@ -120,7 +120,7 @@ def worked(requirement: RequirementFile, c: Combinations, calc: Calculation) -> 
         valves, of_valves = valves_of(requirement, duty, actuators, c, calc)
         power, of_power = power_of(requirement, duty, actuators, valves, c, calc)
         every = [_filled(one, n) for one in (*checks, *of_actuators, *of_valves, *of_power)]
-        columns = _columns(requirement, every, (actuators, valves, power), n)
+        columns = _columns(requirement, every, (actuators, valves, power), c)
     return Worked(duty, actuators, valves, power, tuple(every), columns)
 
 
@@ -178,10 +178,11 @@ def _columns(
     requirement: RequirementFile,
     checks: Sequence[Check],
     blocks: tuple[Actuators, Valves, Power],
-    n: int,
+    c: Combinations,
 ) -> dict[str, Column]:
     """Return every figure that is a single number for each combination."""
     found: dict[str, Column] = {}
+    n = len(c)
     for block in blocks:
         for one in dataclasses.fields(block):
             value = getattr(block, one.name)
@@ -189,9 +190,14 @@ def _columns(
             if name in FIGURES and isinstance(value, np.ndarray) and value.shape == (n,):
                 found[name] = Column(*FIGURES[name], value.astype(float))
     actuators, valves, _ = blocks
-    fed = requirement.controller.stabilising_feedback != "none"
-    zeta = counted_damping(zeta=actuators.damping_ratio, feedback=float(fed))
-    gain = loop_gain(zeta=zeta, omega=actuators.natural_frequency, share=valves.limit_share,
+    omega = actuators.natural_frequency
+    spool = np.array([one.damping_ratio for one in requirement.valve])[c.valve]
+    zeta = counted_damping(
+        zeta=actuators.damping_ratio,
+        feedback=float(requirement.controller.stabilising_feedback != "none"),
+        response=response_in_phase(zeta_v=spool, r=valves.frequency / omega),
+    )
+    gain = loop_gain(zeta=zeta, omega=omega, share=valves.limit_share,
                      gain_margin=requirement.margins.gain_margin, needed=0.0)  # fmt: skip
     time = predicted_settling(requirement, gain)
     scarcest = slacks_of(checks).min(axis=1)

@@ -273,9 +273,9 @@ def _lock_events(
             )
         add("lock_never_closed", end, "scale_reading", error, p.lock.window, f"{head} {remedy}")
         return found
-    k = min(round(locked / T), len(x) - 1)
+    k = min(max(round(locked / T), 0), len(x) - 1)
     error = float(move.target - x[k])
-    if abs(error) > move.window:
+    if locked >= 0.0 and abs(error) > move.window:  # a run that goes on may begin locked
         add(
             "locked_outside_window",
             locked,
@@ -290,7 +290,7 @@ def _lock_events(
     if np.isnan(released) and not np.isnan(opening):
         text = "The lock was told to open and isn't open at the end of the move."
         add("lock_never_opened", opening, "line_pressure_a", 0.0, 0.0, text)
-    if not np.isnan(opening):
+    if opening >= 0.0:
         force = record[min(round(opening / T), len(record) - 1)]
         along = force[_samples.RECORD.index("thrust")]
         across = force[_samples.RECORD.index("normal_thrust")]

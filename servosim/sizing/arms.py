@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.sizing.contenders import Contender
+from servosim.tuning.bench import Outcomes
 from servosim.tuning.loop_stages import precise
 from servosim.tuning.result import LoopStage
 from servosim.tuning.unknowns import (
@@ -69,6 +70,8 @@ class Arm:
         Cases of the contender in which it is tried.
     tightness : float
         Share of what a search may use of its limits; less after a check that failed.
+    whole : Outcomes or None
+        Whole moves with its best place, of a candidate that was given up for them.
     """
 
     contender: Contender
@@ -78,6 +81,7 @@ class Arm:
     tried: list[tuple[float, Array]] = field(default_factory=list)
     active: list[int] = field(default_factory=list)
     tightness: float = 1.0
+    whole: Outcomes | None = None
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -100,8 +104,10 @@ class Arm:
 
     def lacks(self, shares: Array) -> float:
         """Return what is missing of the margins, roughly, below zero if nothing is."""
+        loops, changes = self.contender.loops, self.changes(shares)
         try:
-            return self.contender.loops.missing(self.changes(shares))
+            lacks = loops.missing_margins(changes)
+            return lacks if lacks > 0.0 else loops.missing(changes)
         except ParameterError:
             return 100.0
 
@@ -212,11 +218,19 @@ def proposals(
     return found
 
 
-def narrowed(arms: Sequence[Arm]) -> list[Arm]:
-    """Return the better arm of each candidate."""
-    best: dict[int, Arm] = {}
+def narrowed(arms: Sequence[Arm], close: float) -> list[Arm]:
+    """Return the better way to tune each candidate, and others that cost little more."""
+    least: dict[int, float] = {}
     for arm in arms:
         number = arm.contender.number
-        if number not in best or arm.cost < best[number].cost:
-            best[number] = arm
-    return list(best.values())
+        least[number] = min(least.get(number, np.inf), arm.cost)
+    found: list[Arm] = []
+    taken: set[int] = set()
+    for arm in arms:
+        number = arm.contender.number
+        best = arm.cost <= least[number] and number not in taken
+        if best or (close > 0.0 and arm.cost < least[number] + close):
+            found.append(arm)
+        if best:
+            taken.add(number)
+    return found

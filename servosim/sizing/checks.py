@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from servosim.axis import Axis
 from servosim.sizing.arms import Arm
 from servosim.sizing.contenders import Contender
 from servosim.sizing.goals import Goals
+from servosim.sizing.short_search import few_cases
 from servosim.sizing.verdicts import Group, constraints_of, figures_of
 from servosim.tuning.bench import Bench, Job, Outcomes, run_jobs
 from servosim.tuning.cases import Case, Place, within
@@ -23,6 +24,8 @@ from servosim.tuning.written import texts_of
 _FIRST_SEEDS = (101, 102)
 _MORE_SEEDS = (103, 104, 105)
 _WHOLE_SEED, _OTHER_SEED = 111, 112
+_HELD = ("hold_drift", "thrust_deflection_peak")
+_SURE = 0.1  # share of a limit that few moves must miss it by to tell
 _RANDOM = 24  # machines drawn at random from inside the envelope
 _NEAR = 1.0  # share of a limit: candidates that miss by less in short moves make whole ones too
 
@@ -112,7 +115,8 @@ def check(
     _short(candidates, _FIRST_SEEDS, workers)
     near = [one for one in candidates if _is_near(one, goals)]
     for one in near:
-        _give_window(one)
+        if "lock.window" not in one.changes:
+            _give_window(one)
     jobs = [Job(Bench(one.axis), [{}], whole_cases(one.contender), (_WHOLE_SEED,)) for one in near]
     for one, found in zip(near, run_jobs(jobs, workers), strict=True):
         one.take(found, True)
@@ -122,23 +126,59 @@ def check(
     _short(good, _MORE_SEEDS, workers, seed)
     jobs = []
     for one in good:
-        cases = whole_cases(one.contender)
-        own = [case for case in cases if case.place == _own(one.axis)]
-        jobs.append(Job(Bench(one.axis, rated=False), [{}], own, (one.axis.file.move.seed,)))
-        jobs.append(Job(Bench(one.axis), [{}], cases, (_OTHER_SEED,)))
+        move = one.axis.file.move
+        own = [Case(corner, Place(move.start, move.target)) for corner in one.contender.corners]
+        jobs.append(Job(Bench(one.axis, rated=False), [{}], own, (move.seed,)))
+        jobs.append(Job(Bench(one.axis), [{}], whole_cases(one.contender), (_OTHER_SEED,)))
     made = run_jobs(jobs, workers)
     for k, one in enumerate(good):
         one.take(made[2 * k], True)
         one.take(made[2 * k + 1], True)
 
 
+def brief_check(candidates: Sequence[Checked], workers: int) -> None:
+    """Move candidates that were given up in every corner, with short moves and one noise."""
+    _short(candidates, _FIRST_SEEDS[:1], workers)
+    for one in candidates:
+        if one.arm.whole is not None:
+            one.take(one.arm.whole, True)
+
+
+def fails_held(arms: Sequence[Arm], goals: Goals, workers: int) -> list[bool]:
+    """Tell of each candidate whether thrust or hold move it too far, whatever its gains are.
+
+    Parameters
+    ----------
+    arms : sequence of Arm
+        Candidates with gains that are not far off.
+    goals : Goals
+        What they must keep to.
+    workers : int
+        Threads that share the moves.
+
+    Returns
+    -------
+    list of bool
+        By whole moves out and back in half of the corners.
+    """
+    candidates = [rounded(arm) for arm in arms]
+    jobs = []
+    for one in candidates:
+        every = whole_cases(one.contender)
+        cases = [every[k] for k in few_cases(one.arm)]
+        jobs.append(Job(Bench(one.axis), [{}], cases, (_WHOLE_SEED,)))
+    found = []
+    for one, outcomes in zip(candidates, run_jobs(jobs, workers), strict=True):
+        one.take(outcomes, True)
+        lost = [c for c in one.judged(goals)[1] if c.name in _HELD and c.slack < -_SURE]
+        found.append(bool(lost))
+        one.arm.whole = outcomes if lost else None
+    return found
+
+
 def whole_cases(contender: Contender) -> list[Case]:
     """Return every corner with every whole move."""
     return [Case(corner, place) for corner in contender.corners for place in contender.places]
-
-
-def _own(axis: Axis) -> Place:
-    return Place(axis.file.move.start, axis.file.move.target)
 
 
 def _short(
@@ -166,12 +206,24 @@ def _is_near(one: Checked, goals: Goals) -> bool:
 
 def _give_window(one: Checked) -> None:
     """Give a candidate the window of the lock that suits its errors at rest."""
-    window = lock_window(one.contender.axis, one.groups[0].outcomes)
+    axis = one.contender.axis
+    errors = np.concatenate(
+        [group.outcomes.figures["resting_error"].ravel() for group in one.groups]
+    )
+    seen = replace(one.groups[0].outcomes, figures={"resting_error": errors})
+    window = lock_window(axis, seen)
     if window is None:
         return
-    axis = one.contender.axis
     more = texts_of(axis, {"lock.window": window})
     if more:
         one.axis = one.axis.replace(more)
         one.texts |= more
         one.changes["lock.window"] = get(one.axis, "lock.window")
+
+
+def with_wider_window(one: Checked) -> Checked:
+    """Return a candidate whose lock did not always close, with a window for all that was seen."""
+    again = Checked(one.arm, one.axis, dict(one.changes), dict(one.texts), list(one.groups))
+    _give_window(again)
+    again.groups, again.moves = [], one.moves
+    return again

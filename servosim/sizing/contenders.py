@@ -27,10 +27,11 @@ from servosim.tuning.loop_gains import Loops, points_at
 from servosim.tuning.result import LoopStage
 
 _TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
+_FEWEST = 3  # positions, its ends and the target of the file's move
 _NEAR = 0.12  # of the stretch: positions closer than that are taken once
 _REST = 0.6  # s, after the longest settling time that passes, in which swings show
 _LONGEST_REST = 6.0  # s, after the reference's end
-_FAIR = 0.7  # of another axis' velocity gain over natural frequency: less is worth a wider search
+_FAIR = 0.3  # of another axis' velocity gain over natural frequency: less is worth a wider search
 
 
 @dataclass
@@ -164,10 +165,13 @@ def positions_of(axis: Axis, goals: Goals, count: int = 3) -> list[float]:
         In rising order.
     """
     low, high = goals.stretch(axis)
-    stroke = axis.file.cylinder.stroke
-    found = np.linspace(max(low, 0.0), min(high, stroke), count).tolist()
+    low, high = max(low, 0.0), min(high, axis.file.cylinder.stroke)
     own = axis.file.move.target
-    if min(abs(own - one) for one in found) > _NEAR * (high - low):
+    near = _NEAR * (high - low)
+    if count <= _FEWEST and low + near < own < high - near:
+        return [low, own, high]
+    found = np.linspace(low, high, count).tolist()
+    if min(abs(own - one) for one in found) > near:
         found.append(own)
     return sorted(found)
 
@@ -193,9 +197,12 @@ def find_stage(contender: Contender, begin: LoopStage | None, shares: Sequence[f
     kinds = [k for k in contender.demands.stabilising_feedback if k != "none"]
     found: list[LoopStage] = []
     if begin is not None and begin.kind in kinds:
-        found.append(stage_by_margins(loops, begin.kind, shares[:-1]))
-        if found[0].velocity_gain >= _FAIR * shares[-1] * loops.natural_frequency:
-            return found[0]
+        fair = _FAIR * shares[-1] * loops.natural_frequency
+        for start in (shares[:-1], ()):
+            found.append(stage_by_margins(loops, begin.kind, start))
+            if found[-1].velocity_gain >= fair:
+                return found[-1]
+        kinds.remove(begin.kind)
     found += [stage_by_margins(loops, kind) for kind in kinds]
     if all(one.velocity_gain <= 0.0 for one in found):
         found.append(stage_by_margins(loops, "none"))

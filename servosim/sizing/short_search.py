@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim.sizing.arms import Arm, narrowed, proposals
+from servosim.sizing.contenders import Contender
 from servosim.tuning.bench import Job, Outcomes, run_jobs
 from servosim.tuning.demands import Demands
 from servosim.tuning.objective import DISMISSED, UNSETTLED, Terms, costs_of, terms_of
@@ -25,15 +26,16 @@ _SEEDS = (11, 12)
 _TIGHT = 0.85  # share of overshoot and swing that may be used, for a search sees few seeds
 _TIGHT_REST = 0.9  # the same of the error at rest
 _TIGHT_TIME = 0.98  # and of the settling time
-_FIRST = 6  # places of the first round
+_FIRST = 4  # places of the first round
 _EACH = 8  # places of each other round
 _CASES = 8  # cases that are active
-_CONFIRMED = 3  # best places that are tried in all cases
+_CONFIRMED = 2  # best places that are tried in half of the corners, at last in all
 _SHARED = 2  # places of other candidates that are tried
 _SPREADS = (0.12, 0.1, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03)  # round by round
 _CYCLES = 3  # of two rounds and a confirmation
 _KEPT = (0.6, 0.6)  # share of the candidates that go on after each cycle
 _NEARLY = UNSETTLED + 0.6  # cost below which a candidate always goes on
+_CLOSE = 0.5  # costs of two ways to tune one candidate that are not yet told apart
 _DRAWS = 3  # times as many are drawn, for some lack the margins
 
 
@@ -65,6 +67,8 @@ class ShortSearch:
         Source of chance.
     tell : callable
         Called with the name of the stage, what is done and how much there is.
+    hopeless : callable, optional
+        Takes arms, tells for each whether it fails by what gains don't change.
     dropped : list of Arm
         Ways that were given up.
     """
@@ -73,6 +77,7 @@ class ShortSearch:
     workers: int
     seed: int
     tell: Callable[[str, int, int], Any]
+    hopeless: Callable[[Sequence[Arm]], Sequence[bool]] | None = None
     dropped: list[Arm] = field(default_factory=list)
     rounds: int = 0
 
@@ -85,10 +90,12 @@ class ShortSearch:
             for _ in range(2):
                 self._explore()
                 progress.step()
-            self._confirm()
+            if cycle == 0:
+                self.arms = narrowed(self.arms, 0.0)
+            self._confirm(None if cycle == _CYCLES - 1 else cycle)
             progress.step()
             if cycle == 0:
-                self.arms = narrowed(self.arms)
+                self._drop_hopeless()
             if cycle < _CYCLES - 1:
                 self._drop(_KEPT[cycle])
 
@@ -97,7 +104,7 @@ class ShortSearch:
         before, self.arms = self.arms, list(arms)
         for _ in range(2):
             self._explore()
-        self._confirm()
+        self._confirm(None)
         self.arms = before
 
     def _first(self) -> None:
@@ -106,7 +113,7 @@ class ShortSearch:
         jobs, tried = [], []
         for arm in self.arms:
             places = proposals(arm, (), _FIRST, _SPREADS[0], draws)
-            cases = _few_cases(arm)
+            cases = few_cases(arm)
             tried.append((arm, places, cases))
             jobs.append(_job(arm, places, cases, 1))
         for (arm, places, cases), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
@@ -116,7 +123,7 @@ class ShortSearch:
             costs, terms = judged(arm, found)
             arm.note(costs.tolist(), places)
             arm.active = [cases[k] for k in _worst(terms, costs, _CASES)]
-        self.arms = _worth_while(self.arms, self.dropped)
+        self.arms = narrowed(self.arms, _CLOSE)
 
     def _explore(self) -> None:
         """Try places around the best and those of others in the active cases."""
@@ -128,25 +135,31 @@ class ShortSearch:
             places = proposals(arm, self._shared(arm), _EACH, spread, draws)
             if places:
                 tried.append((arm, places))
-                jobs.append(_job(arm, places, arm.active or _few_cases(arm), 1))
+                jobs.append(_job(arm, places, arm.active or few_cases(arm), 1))
         for (arm, places), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
             arm.note(judged(arm, found)[0].tolist(), places)
 
-    def _confirm(self) -> None:
-        """Try the best places in all cases; the worst of these become active."""
+    def _confirm(self, half: int | None) -> None:
+        """Try the best places in all cases, or with one half of the corners; the worst stay active.
+
+        Parameters
+        ----------
+        half : int or None
+            Which half of the corners; None for all of them.
+        """
         jobs, tried = [], []
         for arm in self.arms:
             places = [place for _, place in arm.tried[:_CONFIRMED]]
-            every = list(range(len(arm.contender.cases)))
-            tried.append((arm, places))
-            jobs.append(_job(arm, places, every, 1))
-        for (arm, places), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
+            cases = _cases(arm, half)
+            tried.append((arm, places, cases))
+            jobs.append(_job(arm, places, cases, 1))
+        for (arm, places, cases), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
             costs, terms = judged(arm, found)
             if arm.tried[0][0] >= DISMISSED:
                 costs = np.maximum(costs, DISMISSED)
             arm.tried = []
             arm.note(costs.tolist(), places)
-            arm.active = _worst(terms, costs, _CASES)
+            arm.active = [cases[k] for k in _worst(terms, costs, _CASES)]
 
     def _shared(self, arm: Arm) -> list[Array]:
         """Return the best places of other candidates with the same unknowns."""
@@ -161,10 +174,21 @@ class ShortSearch:
     def _drop(self, share: float) -> None:
         """Give up the candidates that miss the most."""
         order = sorted(self.arms, key=lambda one: (one.cost, one.contender.number))
+        if not order:
+            return
         keep = max(math.ceil(share * len(order)), 1)
         kept = [one for k, one in enumerate(order) if k < keep or one.cost < _NEARLY]
         self.dropped += [one for one in order if one not in kept]
         self.arms = sorted(kept, key=lambda one: one.contender.number)
+
+    def _drop_hopeless(self) -> None:
+        """Give up the candidates that fail whatever their gains are."""
+        if self.hopeless is None:
+            return
+        verdicts = self.hopeless(self.arms)
+        pairs = list(zip(self.arms, verdicts, strict=True))
+        self.dropped += [arm for arm, lost in pairs if lost]
+        self.arms = [arm for arm, lost in pairs if not lost]
 
     def _draws(self, count: int) -> Array:
         """Return normal numbers, the same for every candidate."""
@@ -179,18 +203,6 @@ def _away(one: Arm, arm: Arm) -> float:
     pairs = [(a.cylinder.A_A, b.cylinder.A_A), (a.cylinder.A_B, b.cylinder.A_B),
              (a.valve.K_A, b.valve.K_A)]  # fmt: skip
     return sum(abs(math.log(max(x, 1e-12) / max(y, 1e-12))) for x, y in pairs)
-
-
-def _worth_while(arms: list[Arm], dropped: list[Arm]) -> list[Arm]:
-    """Return the arms without those for which no place has the margins, if there is another."""
-    found = []
-    for arm in arms:
-        rivals = [one for one in arms if one.contender is arm.contender and one is not arm]
-        if arm.cost >= DISMISSED and (rivals and min(one.cost for one in rivals) < DISMISSED):
-            dropped.append(arm)
-        else:
-            found.append(arm)
-    return found
 
 
 def searched(demands: Demands, tightness: float) -> Demands:
@@ -216,14 +228,27 @@ def _job(arm: Arm, places: Sequence[Array], cases: Sequence[int], seeds: int) ->
                [every[k] for k in cases], _SEEDS[:seeds])  # fmt: skip
 
 
-def _few_cases(arm: Arm) -> list[int]:
+def few_cases(arm: Arm) -> list[int]:
     """Return half of the corners with the longest way out and the longest way back."""
     contender = arm.contender
     ways = [one.target - one.start for one in contender.places]
     both = sorted({int(np.argmax(ways)), int(np.argmin(ways))})
     n = len(contender.places)
-    rows = [k for k in range(len(contender.corners)) if k.bit_count() % 2 == 0]
-    return [k * n + way for k in rows for way in both]
+    return [k * n + way for k in half_of(contender, 0) for way in both]
+
+
+def _cases(arm: Arm, half: int | None) -> list[int]:
+    """Return all cases, or those of one half of the corners."""
+    contender = arm.contender
+    n = len(contender.places)
+    rows = range(len(contender.corners)) if half is None else half_of(contender, half)
+    return [k * n + way for k in rows for way in range(n)]
+
+
+def half_of(contender: Contender, half: int) -> list[int]:
+    """Return every other corner: both ends of every range, each with both ends of every other."""
+    count = len(contender.corners)
+    return [k for k in range(count) if (k.bit_count() + half) % 2 == 0] or [0]
 
 
 def _worst(terms: Terms, costs: Array, count: int) -> list[int]:

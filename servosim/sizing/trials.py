@@ -17,7 +17,15 @@ import numpy as np
 from servosim.axis import Axis
 from servosim.errors import ParameterError
 from servosim.sizing.arms import Arm, arms_of
-from servosim.sizing.checks import Checked, check, rounded, whole_cases
+from servosim.sizing.checks import (
+    Checked,
+    brief_check,
+    check,
+    fails_held,
+    rounded,
+    whole_cases,
+    with_wider_window,
+)
 from servosim.sizing.contenders import (
     Contender,
     contender_of,
@@ -139,7 +147,9 @@ class _Trials:
         self.workers, self.seed, self.tell = workers, seed, tell
         self.trials: list[Trial | None] = [None] * len(axes)
         self.contenders: dict[int, Contender] = {}
-        self.search = ShortSearch([], workers, seed, tell)
+        self.search = ShortSearch(
+            [], workers, seed, tell, lambda arms: fails_held(arms, goals, workers)
+        )
 
     def run(self) -> list[Trial | None]:
         """Return the trials."""
@@ -197,23 +207,26 @@ class _Trials:
 
     def _check(self) -> None:
         """Check all candidates; those that fail narrowly are searched on."""
-        everything = {arm.contender.number: rounded(arm)
-                      for arm in (*self.search.dropped, *self.search.arms)
-                      if arm.tried}  # fmt: skip
-        best = self._best_arms()
-        checked = {k: everything[k] for k in best}
+        dropped = {arm.contender.number: rounded(arm) for arm in self.search.dropped}
+        checked = {arm.contender.number: rounded(arm) for arm in self.search.arms}
         total = 2 * (_RESCUES + 1)
         self.tell("check", 0, total)
+        brief_check(list(dropped.values()), self.workers)
+        for k in [k for k, one in dropped.items() if one.kept(self.goals)]:
+            checked[k] = rounded(dropped.pop(k).arm)  # better than it seemed
         check(list(checked.values()), self.goals, self.workers, self.seed)
         self.tell("check", 1, total)
-        self._judge(checked)
+        self._judge({**dropped, **checked})
         for again in range(_RESCUES):
-            arms = [one.arm for k, one in checked.items() if self._is_narrow(k)]
+            narrow = {k: one for k, one in checked.items() if self._is_narrow(k)}
+            wider = {k: with_wider_window(one) for k, one in narrow.items()
+                     if self._misses_lock_alone(k)}  # fmt: skip
+            arms = [one.arm for k, one in narrow.items() if k not in wider]
             self._learn(arms, checked)
             if arms:
                 self.search.improve(arms)
             self.tell("check", 2 + 2 * again, total)
-            more = {arm.contender.number: rounded(arm) for arm in arms}
+            more = wider | {arm.contender.number: rounded(arm) for arm in arms}
             check(list(more.values()), self.goals, self.workers, self.seed)
             self._judge(more)
             checked |= more
@@ -230,8 +243,9 @@ class _Trials:
             if any("margin" not in name for name in missed):
                 arm.tightness *= _TIGHTER
 
-    def _best_arms(self) -> list[int]:
-        return [k for k, trial in enumerate(self.trials) if trial is None]
+    def _misses_lock_alone(self, k: int) -> bool:
+        trial = self.trials[k]
+        return trial is not None and {one.name for one in trial.missed} == {"locked"}
 
     def _is_narrow(self, k: int) -> bool:
         """Tell whether a candidate misses so little that searching on is worth it."""
@@ -239,7 +253,8 @@ class _Trials:
         if trial is None or trial.feasible:
             return False
         return all(
-            one.slack > -_NARROW and (one.name in _TUNABLE or "margin" in one.name)
+            (one.slack > -_NARROW or one.name == "locked")
+            and (one.name in _TUNABLE or "margin" in one.name)
             for one in trial.missed
         )
 

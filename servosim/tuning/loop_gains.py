@@ -233,6 +233,11 @@ class Loops:
             self._quick[kind] = QuickMargins(self.few(kind))
         return self._quick[kind]
 
+    def missing_margins(self, changes: Mapping[str, Any]) -> float:
+        """Return what is missing in the tightest points, roughly, be they stable or not."""
+        quick, gains = self.quick(self.kind_of(changes)), self.gains(changes)
+        return float(self.shares(*quick(gains)).max()) + _ROUGH
+
     def missing(self, changes: Mapping[str, Any]) -> float:
         """Return what is missing in the tightest points, below zero if nothing is, roughly."""
         quick, gains = self.quick(self.kind_of(changes)), self.gains(changes)

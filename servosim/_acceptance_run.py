@@ -20,7 +20,7 @@ from servosim._terminal import (
     read_or_raise,
     write_each,
 )
-from servosim.errors import Fault, ParameterError, UnitError
+from servosim.errors import Fault, ParameterError, SimulationError, UnitError
 
 if TYPE_CHECKING:
     from servosim.axis import Axis
@@ -135,14 +135,18 @@ def simulate_test(
     found = _run(axis, wish, read, ends, seed, quiet)
     from servosim.positioning.population import LEAST_SHARE, simulated
 
-    return simulated(
-        found,
-        name=file if file.isprintable() else ascii(file),
-        reading=read.position,
-        practice=practice,
-        tolerances=tolerances,
-        least_share=read.numbers.get("--least-share", LEAST_SHARE),
-    )
+    try:
+        return simulated(
+            found,
+            name=file if file.isprintable() else ascii(file),
+            reading=read.position,
+            practice=practice,
+            tolerances=tolerances,
+            least_share=read.numbers.get("--least-share", LEAST_SHARE),
+        )
+    except SimulationError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(FAILED) from None
 
 
 def _read(wish: Wish) -> tuple[_Read, list[Fault]]:

@@ -13,6 +13,7 @@ from matplotlib import image
 from matplotlib.colors import to_hex
 from typer.testing import CliRunner
 
+import servosim
 from servosim import _acceptance_summary, acceptance_plots
 from servosim.cli import app
 from servosim.positioning.deviations import Deviations
@@ -21,6 +22,7 @@ from servosim.positioning.judged import judge
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "params/measured_deviations.csv"
+AXIS = ROOT / "params/tube_sheet_table.toml"
 SLOW = ("numba", "numpy", "control", "pint", "matplotlib", "scipy")
 runner = CliRunner()
 
@@ -266,6 +268,225 @@ def judge_of(path):
     return judge(read_measured(path), name=str(path))
 
 
+QUICK = ("--machines", 3, "--runs", 2, "--seed", 5)
+
+
+class TestSimulated:
+    """The test on the demonstration axis, with few machines."""
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def found(cls):
+        return read(run(AXIS, *QUICK, "--json"))
+
+    def test_json_has_the_form_of_a_measured_test(self, found, table):
+        measured = read(run("--measured", table, "--json"))
+        assert set(found) == set(measured) | {"simulated"}
+        assert list(found["metrics"]) == list(SYMBOLS)
+        for symbol, one in found["metrics"].items():
+            assert set(one) == set(measured["metrics"][symbol])
+            assert one["definition"] == measured["metrics"][symbol]["definition"]
+        assert found["test"]["runs"] == [2, 2] and len(found["targets"]) == 5
+        assert found["verdict"] is None
+
+    def test_json_has_the_distribution(self, found):
+        more = found["simulated"]
+        assert (more["position"], more["machines"], more["seed"]) == ("unlocked", 3, 5)
+        assert more["moves"] == 3 * 2 * 2 * 5 * 2  # machines, readings, directions, targets, runs
+        assert list(more["positions"]) == ["unlocked", "locked"]
+        for one in more["positions"].values():
+            values = one["figures"]["A"]["values"]
+            assert len(values) == 3 and one["machines"] == [0, 1, 2]
+            assert one["figures"]["A"]["median"] == pytest.approx(np.median(values))
+            assert one["passing"]["passed"] == sum(
+                a <= 25.4e-6 and r <= 2.54e-6
+                for a, r in zip(values, one["figures"]["R"]["values"], strict=True)
+            )
+        place = more["positions"]["unlocked"]["machines"].index(more["metrics_of_machine"])
+        for symbol in SYMBOLS:
+            value = more["positions"]["unlocked"]["figures"][symbol]["values"][place]
+            assert found["metrics"][symbol]["value"] == value
+        assert {one["key"] for one in more["drawn"]} == set(more["worst"]["drawn"])
+
+    def test_the_worst_machine_again_alone(self, found):
+        worst = found["simulated"]["worst"]
+        options = ("--machine", worst["number"], "--runs", 2, "--seed", 5, "--workers", 1)
+        again = read(run(AXIS, *options, "--json"))
+        figures = {name: one["value"] for name, one in again["metrics"].items()}
+        assert figures == worst["figures"]
+        assert again["simulated"]["worst"]["drawn"] == worst["drawn"]
+
+    def test_data_are_read_as_measured(self, found, tmp_path):
+        path = tmp_path / "median.csv"
+        run(AXIS, *QUICK, "--data", path)
+        measured = read(run("--measured", path, "--json"))
+        for symbol in SYMBOLS:
+            value = found["metrics"][symbol]["value"]
+            assert measured["metrics"][symbol]["value"] == pytest.approx(value, rel=1e-9)
+
+    @pytest.mark.parametrize(
+        ("options", "code", "words"),
+        [
+            (("--tolerance-accuracy", "1 mm"), 0, "PASS: 3 of 3 machines keep to A 1000 um"),
+            (("--tolerance-accuracy", "1 nm"), 1, "FAIL: 0 of 3 machines keep to A 0.001 um"),
+            (
+                ("--tolerance-accuracy", "1 nm", "--position", "locked", "--least-share", "1 %"),
+                1,
+                "1.0 % of the machines must",
+            ),
+        ],
+    )
+    def test_verdict(self, options, code, words):
+        result = run(AXIS, *QUICK, *options, code=code)
+        assert f"verdict     {words}" in result.stdout or words in result.stdout
+        found = read(run(AXIS, *QUICK, *options, "--json", code=code))
+        assert found["verdict"] is (code == 0)
+
+    def test_text_says_what_was_drawn_and_what_was_not(self):
+        text = " ".join(run(AXIS, *QUICK).stdout.split())
+        for words in (
+            "3 virtual machines with seed 5, 5 targets from",
+            "judged the unlocked position: the loop holds the table",
+            "the locked one stands beside, --position locked judges that",
+            "none, no tolerance was given; by common practice, which has no source:",
+            "workpiece 0 kg to 500 kg its envelope",
+            "null bias -0.3 % to 0.3 % what the file states, either side",
+            "trim set anew for each machine's null bias",
+            "supply drawn evenly from 130 bar to 150 bar, the envelope",
+            "it warms from 25 degC towards 50 degC, the envelope, time constant 50 min",
+            "change of friction from stop to stop (--friction-variation)",
+            "warming of the scale, which stays at 20 degC (--scale-warming)",
+            "again alone with --machine",
+            "2 runs in a direction where the standard asks for 5",
+            "not a release to run",
+        ):
+            assert words in text, words
+
+    def test_options_are_said(self):
+        text = " ".join(
+            run(
+                AXIS, "--machine", 1, "--runs", 2, "--targets", 3, "--from", "200 mm", "--to",
+                "0.5 m", "--supply", "machine", "--oil", "file", "--trim", "file",
+                "--friction-variation", "10 %", "--scale-warming", "2 K", "--set",
+                "valve.hysteresis=0.2 %",
+            ).stdout.split()
+        )  # fmt: skip
+        for words in (
+            "1 virtual machine with seed 0, 3 targets from 2",
+            "oil at the file's 40 degC throughout",
+            "supply 130 bar to 150 bar its envelope",
+            "trim is the file's for every machine",
+            "friction of ways and seals, evenly within +-10 %",
+            "scale from 20 degC, +2 K over the test",
+            "machine number 1; workpiece",
+        ):
+            assert words in text, words
+        assert "not told by the file" not in text and "drawn evenly from 130" not in text
+
+    def test_written(self, tmp_path):
+        figure, page, text = (tmp_path / name for name in ("a.png", "s.pdf", "s.txt"))
+        run(AXIS, *QUICK, "--figure", figure, "--sheet", page)
+        run(AXIS, *QUICK, "--sheet", text)
+        pixels = image.imread(figure)
+        assert pixels.shape[1] == 1650
+        assert page.read_bytes().startswith(b"%PDF")
+        lines = text.read_text(encoding="utf-8").splitlines()
+        assert lines[0].startswith("SIMULATED POSITIONING TEST")
+        assert not any("accepted by" in line for line in lines)  # no machine was tested
+
+    def test_a_long_axis_has_no_verdict_on_accuracy(self):
+        long = ROOT / "params/screw_table.toml"
+        options = ("--machines", 1, "--targets", 3, "--set", "lock.brake=none")
+        result = run(long, *options, "--tolerance-accuracy", "1 mm", code=1)
+        text = " ".join(result.stdout.split())
+        assert "NO VERDICT: A is not evaluated on a long axis" in text
+        assert "1 run in each direction" in text
+        found = read(run(long, *options, "--tolerance", "E=1 mm", "--json"))
+        assert found["metrics"]["A"]["value"] is None and found["verdict"] is True
+
+    def test_interrupted(self, monkeypatch):
+        """What is finished is told, with the exit code of an interruption."""
+        from servosim.positioning import acceptance as module
+
+        monkeypatch.setattr(module, "_ONCE", 40)
+        ensemble, calls = module.ensemble, []
+
+        def stops(*args, **more):
+            calls.append(1)
+            if len(calls) > 1:
+                raise KeyboardInterrupt
+            return ensemble(*args, **more)
+
+        monkeypatch.setattr(module, "ensemble", stops)
+        found = read(run(AXIS, *QUICK, "--json", code=130))
+        assert found["simulated"]["interrupted"] is True
+        assert (found["simulated"]["machines"], found["simulated"]["machines_asked"]) == (1, 3)
+
+    def test_histogram(self):
+        from servosim.positioning.acceptance import run_acceptance
+        from servosim.positioning.population import simulated
+
+        axis = servosim.read_axis(AXIS)
+        tests = run_acceptance(axis, machines=4, runs=2)
+        found = simulated(tests, name="n", tolerances={"R": 3e-6})
+        ax = acceptance_plots.plot_spread(found, "R")
+        for bars, people in zip(ax.containers, found.populations.values(), strict=True):
+            assert sum(bar.get_height() for bar in bars) == 4
+            edges = [bar.get_x() for bar in bars] + [bars[-1].get_x() + bars[-1].get_width()]
+            counts, _ = np.histogram(people.figures["R"] * 1e6, edges)
+            assert [bar.get_height() for bar in bars] == list(counts)
+        (line,) = ax.get_lines()
+        assert line.get_xdata()[0] == pytest.approx(3.0)
+        assert ax.get_xlabel() == "R [\u00b5m]"
+        figure = acceptance_plots.plot_simulated(found)
+        figure.draw_without_rendering()
+        assert "4 machines keep to the tolerances" in figure.get_suptitle()
+
+    def test_a_tolerance_beyond_the_plot_is_told_in_the_legend(self, table):
+        ax = acceptance_plots.plot_deviations(judge_of(table).evaluation, tolerance=1e-3)
+        assert "tolerance 1000 \u00b5m, beyond the plot" in [
+            one.get_label() for one in ax.get_lines()
+        ]
+        low, high = ax.get_ylim()
+        assert high - low < 30.0
+
+    @pytest.mark.parametrize(
+        ("options", "words"),
+        [
+            (("--position", "up"), "--position: 'up' is not known; expected one of unlocked"),
+            (("--machine", 1, "--machines", 2), "--machine: --machines is given too"),
+            (("--supply", "x"), "--supply: 'x' is not known"),
+            (("--pause", "5"), "--pause: '5' has no unit"),
+            (("--pause=-5 s",), "--pause: is -5 s"),
+            (("--scale-warming", "20 degC"), "--scale-warming: '20 degC' is a temperature"),
+            (("--friction-variation", "100 %"), "--friction-variation: is 1; expected 0 to 0.95"),
+            (("--least-share", "0 %"), "--least-share: is 0 %"),
+            (("--runs", 1), "a single run has no standard deviation"),
+            (("--from", "800 mm"), "low end: is 800 mm; expected 0 mm to 700 mm"),
+            (("--set", "valve.x=1"), "valve] x: "),
+            (("--data", "a.nc"), "--data: 'a.nc' has no known suffix"),
+        ],
+    )
+    def test_refused(self, options, words):
+        assert words in run(AXIS, *options, code=2).stderr
+
+    def test_an_axis_without_lock_has_no_locked_position(self):
+        rig = ROOT / "params/teaching_rig.toml"
+        assert "the axis has no lock" in run(rig, "--position", "locked", code=2).stderr
+        text = run(rig, "--machines", 2, "--runs", 2).stdout
+        assert "locked:" not in text and "stands beside" not in text
+
+    def test_an_axis_that_never_rests_in_its_window(self):
+        """With its trim far off no lock closes, and that is said instead of figures."""
+        options = ("--set", "controller.null_trim=1 %")
+        result = run(AXIS, *QUICK, *options, "--position", "locked", code=1)
+        assert "60 of 60 stops gave no position" in result.stderr
+        assert "the table never came into the lock's window" in result.stderr
+        text = " ".join(run(AXIS, *QUICK, *options).stdout.split())
+        assert "60 of 60 locked stops gave no position; the 3 machines concerned" in text
+        assert "60 of 60 unlocked stops were not inside the file's window" in text
+
+
 class TestFaults:
     def test_of_options_and_file_together(self, table, tmp_path):
         path = tmp_path / "bad.csv"
@@ -292,8 +513,14 @@ class TestFaults:
     @pytest.mark.parametrize(
         ("options", "words"),
         [
-            ((), "nothing to evaluate; expected --measured FILE"),
-            (("axis.toml",), "axis.toml: the test is not simulated on an axis yet"),
+            ((), "nothing to evaluate; expected the file of an axis, or --measured FILE"),
+            (("axis.toml",), "axis.toml: no such file"),
+            (
+                ("--measured", DEMO, "--machines", 3),
+                "--machines: a measured table is evaluated as it is",
+            ),
+            (("--measured", DEMO, "--position", "locked"), "--position: a measured table"),
+            (("--measured", DEMO, "--data", "a.csv"), "--data: a measured table"),
             (("axis.toml", "--measured", DEMO), "'axis.toml' is given too"),
             (
                 ("--measured", DEMO, "--tolerance-accuracy", "1 um", "--tolerance", "A=2 um"),

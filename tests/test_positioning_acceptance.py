@@ -474,7 +474,7 @@ class TestPopulation:
 
     def test_nothing_to_evaluate(self, acceptance):
         none = replace(acceptance, tested=acceptance.tested[3:])
-        with pytest.raises(servosim.ParameterError, match="1 of 12 stops gave no position"):
+        with pytest.raises(servosim.SimulationError, match="1 of 12 stops gave no position"):
             simulated(none, name="n")
 
     def test_a_reading_that_is_not_taken(self, acceptance):

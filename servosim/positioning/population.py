@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from servosim.errors import Fault, ParameterError
+from servosim.errors import Fault, ParameterError, SimulationError
 from servosim.positioning.acceptance import Acceptance, Tested
 from servosim.positioning.deviations import Array
 from servosim.positioning.evaluation import SYMBOLS, evaluate
@@ -240,7 +240,9 @@ def simulated(
     Raises
     ------
     ParameterError
-        See :func:`population`; or if no machine could be evaluated, with the reason.
+        See :func:`population`.
+    SimulationError
+        If no machine could be evaluated, with the reason.
     """
     if not 0.0 < least_share <= 1.0:
         what = f"is {100.0 * least_share:g} %"
@@ -251,7 +253,7 @@ def simulated(
     }
     place = found[reading].median
     if place < 0:
-        raise ParameterError(_nothing(acceptance, name, reading))
+        raise SimulationError(_nothing(acceptance, name, reading))
     tested = acceptance.tested[place]
     return Simulated(
         acceptance=acceptance,
@@ -324,7 +326,7 @@ def _order(
     return np.argsort(np.where(complete, rank, np.inf), kind="stable").astype(np.int64)
 
 
-def _nothing(acceptance: Acceptance, name: str, reading: str) -> Fault:
+def _nothing(acceptance: Acceptance, name: str, reading: str) -> str:
     """Return why no machine could be evaluated."""
     missing = sum(one.missing[reading] for one in acceptance.tested)
     stops = len(acceptance.tested) * 2 * acceptance.cycle.runs * len(acceptance.cycle.targets)
@@ -336,4 +338,4 @@ def _nothing(acceptance: Acceptance, name: str, reading: str) -> Fault:
             else "the table was still moving"
         )
     what = f"no machine reached all of its targets, {missing} of {stops} stops gave no position"
-    return Fault(name, "", "", f"{what}: {reason}", "an axis that comes to rest at its targets")
+    return f"{name}: {what}: {reason}; try servosim move on the file to see how it ends"

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import servosim
+import servosim.sizing.run
 from servosim.params import diff, replace
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.candidates import combinations_of
@@ -18,12 +19,21 @@ from servosim.sizing.moved_relaxations import moved_relaxations
 from servosim.sizing.run import preferred
 from servosim.sizing.screening import choose, nearest, passing, screened, worked
 from servosim.sizing.sensitivity import circumstances, neighbours
+from servosim.sizing.trials import Trial
 from servosim.tuning.result import Constraint, Spread
 from servosim.units import SPELLINGS
 
 FILE = "params/tube_sheet_requirement.toml"
 SLIDE = "params/vertical_slide_requirement.toml"
 REQUIREMENT = servosim.read_requirement(FILE)
+EASY = {  # of the demonstration with wider limits, so that three combinations are enough
+    "accuracy.half_width": 20e-6,
+    "accuracy.overshoot": 20e-6,
+    "accuracy.resting_error": 20e-6,
+    "accuracy.deflection": 20e-6,
+    "accuracy.settling_time": 3.0,
+    "screws": None,
+}
 TRIED = 3
 
 
@@ -34,9 +44,8 @@ def told():
 
 @pytest.fixture(scope="module")
 def sizing(told):
-    return servosim.size(
-        REQUIREMENT, workers=2, tried=TRIED, progress=lambda *said: told.append(said)
-    )
+    easy = replace(REQUIREMENT, EASY)
+    return servosim.size(easy, workers=2, tried=TRIED, progress=lambda *said: told.append(said))
 
 
 class TestSizing:
@@ -48,7 +57,7 @@ class TestSizing:
         for one in sizing.ranked:
             assert not one.candidate.broken and not one.missed
             assert sizing.passes[one.candidate.number]
-            assert one.simulated["settling_time"].worst <= REQUIREMENT.accuracy.settling_time
+            assert one.simulated["settling_time"].worst <= sizing.requirement.accuracy.settling_time
         for one in sizing.failed:
             assert one.missed and one.rank == 0
 
@@ -68,7 +77,7 @@ class TestSizing:
 
     def test_one_alone_and_all_at_once_give_the_same_numbers(self, sizing):
         k = np.array([sizing.best.candidate.number])
-        alone = worked(REQUIREMENT, sizing.combinations.take(k), Calculation())
+        alone = worked(sizing.requirement, sizing.combinations.take(k), Calculation())
         for name, column in sizing.columns.items():
             a, b = alone.columns[name].values[0], column.values[k[0]]
             assert a == pytest.approx(b, rel=1e-12, nan_ok=True), name
@@ -82,7 +91,7 @@ class TestSizing:
         assert not diff(axis.file, sizing.best.axis.file)
         parts = sizing.best.candidate.parts
         assert axis.file.valve.rated_flow == pytest.approx(parts["rated_flow"].value)
-        assert axis.file.window.half_width == REQUIREMENT.accuracy.half_width
+        assert axis.file.window.half_width == sizing.requirement.accuracy.half_width
 
     def test_every_combination_is_in_the_data_set(self, sizing):
         data = sizing.dataset()
@@ -144,7 +153,9 @@ class TestSizing:
         out = np.interp(locus.force, locus.curve_force, np.nan_to_num(locus.full_out))
         back = np.interp(locus.force, locus.curve_force, np.nan_to_num(locus.full_in))
         assert np.all(locus.velocity <= out + 1e-9) and np.all(locus.velocity >= back - 1e-9)
-        assert curves.supply.time[-1] == pytest.approx(3600 / REQUIREMENT.work.cycles_per_hour)
+        assert curves.supply.time[-1] == pytest.approx(
+            3600 / sizing.requirement.work.cycles_per_hour
+        )
         assert len(curves.settling.number) == len(sizing.chosen)
 
     def test_progress_ends_each_stage(self, sizing, told):
@@ -154,16 +165,36 @@ class TestSizing:
         assert all(0 <= done <= total for _, done, total in told)
 
 
+def trial_of(axis, goals) -> Trial:
+    """Return a made-up trial that keeps everything."""
+    time = 0.9 * goals.settling_time
+    kept = Constraint("settling_time", "", time, goals.settling_time, "s", "s", True, 0.1, "")
+    figures = {"settling_time": Spread(time, time, "s", "s", "")}
+    return Trial(axis, {}, {}, None, figures, (kept,), 10)
+
+
 class TestInterruption:
-    def test_what_was_ranked_is_kept(self):
+    def test_what_was_judged_is_ranked(self, monkeypatch):
+        def broken_off(axes, goals, **options):
+            return [trial_of(axis, goals) if k < 2 else None for k, axis in enumerate(axes)]
+
+        monkeypatch.setattr(servosim.sizing.run, "try_axes", broken_off)
+        found = servosim.size(REQUIREMENT, tried=5)
+        assert found.interrupted and len(found.ranked) == 2 and len(found.chosen) == 5
+        assert found.sheet and found.curves is not None and not found.what_if
+        assert any("broken off" in note for note in found.notes)
+
+    def test_the_ranking_outlives_a_break_in_what_comes_after_it(self, monkeypatch):
+        def tried(axes, goals, **options):
+            return [trial_of(axis, goals) for axis in axes]
+
         def stop(stage, done, total):
             if stage == "what if":
                 raise KeyboardInterrupt
 
-        found = servosim.size(REQUIREMENT, tried=1, progress=stop)
-        assert found.interrupted and found.chosen.size
-        assert found.sheet and found.curves is not None
-        assert any("broken off" in note for note in found.notes)
+        monkeypatch.setattr(servosim.sizing.run, "try_axes", tried)
+        found = servosim.size(REQUIREMENT, tried=5, progress=stop)
+        assert found.interrupted and len(found.ranked) >= 5
 
     def test_before_anything_is_known_it_ends(self):
         def stop(stage, done, total):
@@ -182,7 +213,8 @@ class TestFaults:
 
 @pytest.fixture(scope="module")
 def without():
-    return servosim.size(replace(REQUIREMENT, {"accuracy.half_width": 1e-6}))
+    few = {"accuracy.half_width": 1e-6, "valve": REQUIREMENT.valve[1:5]}
+    return servosim.size(replace(REQUIREMENT, few))
 
 
 class TestNoSolution:

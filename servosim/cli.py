@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from servosim._acceptance_command import acceptance
+from servosim._cycle_command import cycle
 from servosim._size_command import SizeCommand, size
 from servosim._stability_command import stability
 from servosim._study_command import study
@@ -189,6 +190,7 @@ def _show_version(value: bool) -> None:
 
 
 app.command()(acceptance)
+app.command()(cycle)
 app.command()(stability)
 app.command()(tune)
 app.command(cls=SizeCommand)(size)

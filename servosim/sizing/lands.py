@@ -7,6 +7,7 @@ Null leakage and pressure gain follow from the land equation that a move is simu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -112,6 +113,7 @@ def null_figures(
     return lands, pilot, gain
 
 
+@lru_cache(maxsize=4096)
 def _null(one: ValveAtHand, common: ValveData, oil: Oil, p_S: float) -> tuple[float, float, float]:
     numbers: Any = rate_valve(valve_of(one, common), oil)
     if numbers.c < 0.0:

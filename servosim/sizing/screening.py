@@ -91,7 +91,9 @@ class Screened:
         return Candidate(k, words, parts, figures, tuple(rules))
 
 
-def worked(requirement: RequirementFile, c: Combinations, calc: Calculation) -> Worked:
+def worked(
+    requirement: RequirementFile, c: Combinations, calc: Calculation, *, figures: bool = True
+) -> Worked:
     """Return the whole algebra of some combinations.
 
     Parameters
@@ -102,6 +104,8 @@ def worked(requirement: RequirementFile, c: Combinations, calc: Calculation) -> 
         Parts.
     calc : Calculation
         Keeps the steps if it records; then there must be one combination alone.
+    figures : bool, optional
+        Whether the columns are wanted, else they are empty.
 
     Returns
     -------
@@ -120,7 +124,8 @@ def worked(requirement: RequirementFile, c: Combinations, calc: Calculation) -> 
         valves, of_valves = valves_of(requirement, duty, actuators, c, calc)
         power, of_power = power_of(requirement, duty, actuators, valves, c, calc)
         every = [_filled(one, n) for one in (*checks, *of_actuators, *of_valves, *of_power)]
-        columns = _columns(requirement, every, (actuators, valves, power), c)
+        blocks = actuators, valves, power
+        columns = _columns(requirement, every, blocks, c) if figures else {}
     return Worked(duty, actuators, valves, power, tuple(every), columns)
 
 
@@ -144,10 +149,7 @@ def screened(requirement: RequirementFile, c: Combinations) -> Screened:
     ParameterError
         If the requirement cannot be meant.
     """
-    parts = [
-        worked(requirement, c.take(slice(k, k + _CHUNK)), Calculation())
-        for k in range(0, len(c), _CHUNK)
-    ]
+    parts = [worked(requirement, some, Calculation()) for some in _chunks(c)]
     checks = []
     for same in zip(*(one.checks for one in parts), strict=True):
         value = np.concatenate([one.value for one in same])
@@ -162,9 +164,18 @@ def screened(requirement: RequirementFile, c: Combinations) -> Screened:
     return Screened(requirement, c, tuple(checks), columns)
 
 
+def _chunks(c: Combinations) -> list[Combinations]:
+    """Return combinations in portions that need little memory."""
+    return [c.take(slice(k, k + _CHUNK)) for k in range(0, len(c), _CHUNK)]
+
+
 def passing(requirement: RequirementFile, c: Combinations) -> Flags:
     """Return which of some combinations keep every rule of a requirement, shape (n,)."""
-    return screened(requirement, c).passes if len(c) else np.zeros(0, dtype=bool)
+    parts = [
+        kept_of(worked(requirement, some, Calculation(), figures=False).checks).all(axis=1)
+        for some in _chunks(c)
+    ]
+    return np.concatenate(parts) if parts else np.zeros(0, dtype=bool)
 
 
 def _filled(check: Check, n: int) -> Check:

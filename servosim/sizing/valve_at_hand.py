@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, Literal
 
 from servosim.components.valve import Valve
@@ -110,6 +111,7 @@ class ValveAtHand(Table):
     )
 
 
+@lru_cache(maxsize=512)
 def valve_of(at_hand: ValveAtHand, data: ValveData) -> Valve:
     """Return the valve as an axis' own file states it.
 

@@ -14,8 +14,6 @@ from servosim._summary import strict, warnings
 from servosim.cycles.result import COLUMNS, STOP_FIGURES, TOTALS, Cycle
 from servosim.params import si
 
-_REST = ("status", "message", "seed", "version", "list", "title", "totals", "warnings")
-
 
 def as_json(found: Found) -> dict[str, Any]:
     """Return a cycle as values that strict JSON can hold.
@@ -62,7 +60,7 @@ def as_json(found: Found) -> dict[str, Any]:
         "columns": {
             name: {"unit": unit, "definition": said} for name, (unit, said) in COLUMNS.items()
         },
-        **{name: value for name, value in cycle.as_dict().items() if name not in _REST},
+        "positions": cycle.as_dict()["positions"],
         "warnings": [str(fault) for fault in warnings(cycle.axis)],
     }
     if found.variants:

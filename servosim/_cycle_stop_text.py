@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
-from servosim import units
+from servosim._cycle_words import pressure_range
 from servosim._lines import columns, wrapped
 from servosim._summary import shown
 from servosim.cycles.result import Stop
@@ -28,6 +28,13 @@ _COLUMNS = (
     ("ends at", "end_position"),
     ("off target", "end_error"),
 )
+_SPENT = (
+    ("brake", "the brake"),
+    ("end_stop", "the end stop"),
+    ("thrust", "the thrust"),
+    ("gravity", "gravity"),
+)
+_LEAST = 1e-3  # J
 _UNITS = {
     "fault_velocity": "m/s",
     "stopping_distance": "m",
@@ -67,26 +74,31 @@ def stop_lines(stops: Sequence[Stop]) -> list[str]:
         cells = [_cell(one, name) for _, name in _COLUMNS]
         rows.append((f"  {one.case.replace('_', ' ')}", *cells))
     lines += columns(rows, "")
+    first = stops[0].modelled if len(stops) > 1 else ()
+    common = [said for said in first if all(said in one.modelled for one in stops)]
     for one in stops:
-        lines += ["", *case_lines(one)]
+        lines += ["", *case_lines(one, common)]
+    if common:
+        lines += ["", *wrapped(" ".join(common), "  all cases ")]
     return [*lines, "", *caution_lines(stops)]
 
 
 def _cell(stop: Stop, name: str) -> str:
     if not name:
         f = stop.figures
-        low, high = (units.convert(f[f"pressure_{end}"], "bar") for end in ("min", "max"))
-        return f"{low:.3g} to {high:.3g} bar"
+        return pressure_range(f["pressure_min"], f["pressure_max"])
     return shown(stop.figures[name], _UNITS[name])
 
 
-def case_lines(stop: Stop) -> list[str]:
+def case_lines(stop: Stop, common: Collection[str] = ()) -> list[str]:
     """Return the words about one stop.
 
     Parameters
     ----------
     stop : Stop
         The case.
+    common : collection of str, optional
+        What is left out of how it is modelled, because it holds for all cases.
 
     Returns
     -------
@@ -97,17 +109,15 @@ def case_lines(stop: Stop) -> list[str]:
     lines = wrapped(f"{stop.title}: {stop.sentence}", f"{'  case':<12}")
     for event in stop.events:
         lines += wrapped(f"{event.kind}: {event.sentence}", f"{'  event':<12}")
-    energy = f"{shown_energy(f['kinetic_energy'])} of motion at the fault and "
-    energy += f"{shown_energy(f['oil_work'])} of work by the oil went into friction "
-    energy += f"({shown_energy(f['friction_work'])})"
-    others = (("brake", "the brake"), ("end_stop", "the end stop"), ("gravity", "gravity"))
-    for name, word in others:
-        if abs(f[f"{name}_work"]) > 0.0:
-            energy += f", {word} ({shown_energy(f[f'{name}_work'])})"
-    left = f["kinetic_energy_end"]
-    energy += f"; {shown_energy(left) if left >= 1e-3 else 'nothing'} of the motion is left"
-    lines += wrapped(energy + ".", f"{'  energy':<12}")
-    return [*lines, *wrapped(" ".join(stop.modelled), f"{'  modelled':<12}")]
+    energy = f"motion at the fault {shown_energy(f['kinetic_energy'])}, work of the oil "
+    energy += f"{shown_energy(f['oil_work'])}; spent on friction {shown_energy(f['friction_work'])}"
+    for name, word in _SPENT:
+        if abs(f[f"{name}_work"]) > _LEAST:
+            energy += f", on {word} {shown_energy(f[f'{name}_work'])}"
+    energy += f"; motion at the end {shown_energy(f['kinetic_energy_end'])}, the balance leaves "
+    lines += wrapped(f"{energy}{shown_energy(f['balance'])} open", f"{'  energy':<12}")
+    own = [one for one in stop.modelled if one not in common]
+    return [*lines, *(wrapped(" ".join(own), f"{'  modelled':<12}") if own else [])]
 
 
 def shown_energy(value: float) -> str:
@@ -121,9 +131,9 @@ def shown_energy(value: float) -> str:
     Returns
     -------
     str
-        In J with three figures.
+        In J with four figures; nothing below a thousandth.
     """
-    return f"{value:.3g} J"
+    return f"{value if abs(value) > _LEAST else 0.0:.4g} J"
 
 
 def caution_lines(stops: Sequence[Stop]) -> list[str]:

@@ -106,9 +106,11 @@ def heading(axis: Axis, found: Found) -> list[str]:
     name = read.path or "targets typed by hand"
     lines = [axis.path, f"  {axis.file.title}", ""]
     lines += wrapped(f"{name}{': ' if read.title else ''}{read.title}", "list        ")
-    count = f"{len(targets)} position{'s' * (len(targets) != 1)}"
+    count = f"1 position at {mm(targets[0])}"
+    if len(targets) > 1:
+        count = f"{len(targets)} positions from {mm(min(targets))} to {mm(max(targets))}"
     lines += wrapped(
-        f"{count} from {mm(min(targets))} to {mm(max(targets))}; the axis begins at "
+        f"{count}; the axis begins at "
         f"{mm(found.way.start)}, the window is +-{shown(axis.file.window.half_width, 'm')}",
         " " * 12,
     )
@@ -180,6 +182,9 @@ def outcome(found: Found) -> list[str]:
     cycle = found.cycle
     message = cycle.message
     if cycle.status == COMPLETE and cycle.totals["rate"] > 0.0:
+        through = cycle.totals["overruns"]
+        if through:
+            message += f" {through:.0f} of them are only run through."
         message += f" That is {3600.0 * cycle.totals['rate']:.0f} positions an hour."
     lines = wrapped(f"{cycle.status.upper()}: {message}", "status      ")
     for one in cycle.warnings:
@@ -248,10 +253,13 @@ def comparison_lines(variants: Sequence[Variant]) -> list[str]:
     reasons = []
     for one in variants:
         if one.cycle is None:
-            rows.append((f"  {one.way.name}", "-", "-", "-", "-", "-", "-", "-", "-"))
-            reasons.append(f"{one.way.name}: not possible, {one.reason}")
+            rows.append((f"  {one.way.name}", "impossible", *["-"] * 7))
+            reasons.append(f"{one.way.name}: impossible, {one.reason}")
             continue
-        rows.append((f"  {one.way.name}", *_variant_cells(one.cycle)))
+        cells = _variant_cells(one.cycle)
+        if one.cycle.status != COMPLETE:  # what a part of the list took compares with nothing
+            cells = [one.cycle.status, *["-"] * 7]
+        rows.append((f"  {one.way.name}", *cells))
         if one.same:
             reasons.append(f"{one.way.name}: the same as {one.same}")
         elif one.cycle.status != COMPLETE:
@@ -264,7 +272,7 @@ def comparison_lines(variants: Sequence[Variant]) -> list[str]:
 
 def _variant_cells(cycle: Cycle) -> list[str]:
     t, found = cycle.totals, statistics(cycle)
-    cells = [f"{t['cycle_time']:.1f}", "-" if t["rate"] != t["rate"] else f"{3600 * t['rate']:.0f}"]
+    cells = [f"{t['cycle_time']:.1f}", f"{3600.0 * t['rate']:.0f}"]
     cells += [f"{t['travel']:.3f}", f"{t['energy'] / 1e3:.4g}"]
     locked = found.get("error_locked")
     means = ("-", "-")

@@ -93,7 +93,7 @@ def position_lines(cycle: Cycle, *, whole: bool = False) -> list[str]:
     """
     if not cycle.done:
         return []
-    worst = outstanding(cycle)
+    worst = outstanding(cycle) if cycle.totals["positions"] > 1.0 else {}
     if whole or cycle.done <= MOST_LINES:
         places = list(range(cycle.done))
     else:
@@ -118,7 +118,8 @@ def position_lines(cycle: Cycle, *, whole: bool = False) -> list[str]:
         rows.append((line, *cells, _remark(cycle, place)))
     if places[-1] != cycle.done - 1:
         rows.append(("  ...", *("" for _ in held), ""))
-    head = "errors are target less position: before the lock, locked, under thrust; * the worst"
+    head = "errors are target less position: before the lock, locked, under thrust"
+    head += "; * the worst" if worst else ""
     if len(places) < cycle.done:
         some = f"first, worst and last of {cycle.done} (--all shows all, --output writes them)"
         head = f"{some}; {head}"
@@ -190,7 +191,7 @@ def time_lines(cycle: Cycle) -> list[str]:
     rows: list[Sequence[str]] = [("where the time goes", "time", "share", "a position")]
     for name in (*PARTS, "time_overruns"):
         time = cycle.totals[name]
-        if name == "time_overruns" and time == 0.0:
+        if time == 0.0:
             continue
         mean = f"{time / count:.3f} s" if count else "-"
         share = f"{percentage(time / whole)} %"

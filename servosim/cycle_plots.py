@@ -21,6 +21,7 @@ from servosim._cycle_panels import (
     plot_temperatures,
     plot_time_shares,
 )
+from servosim._cycle_words import pressure_range
 from servosim._drawing import MICROMETRES, VERMILION, mm, um
 from servosim.cycles.result import COMPLETE, Cycle, Stop
 from servosim.errors import Fault, ParameterError
@@ -134,7 +135,7 @@ def plot_stops(stops: Sequence[Stop]) -> Figure:
         panels[2].set_title("around the quickest change", fontsize="small", loc="left")
         row.suptitle(f"{stop.title}: {_stopped(stop)}", fontsize="small", x=0.01, ha="left")
         if place == 0:
-            for ax in panels[:2]:
+            for ax in (panels[0], panels[2]):
                 ax.legend(fontsize="x-small", loc="best", framealpha=0.8)
     figure.suptitle(_move(stops[0]), fontsize="medium")
     text = "\n".join(textwrap.wrap(_CAUTION, _LETTERS + 20))
@@ -161,5 +162,5 @@ def _stopped(stop: Stop) -> str:
     if not math.isnan(f["end_stop_velocity"]):
         hit = abs(float(convert(f["end_stop_velocity"], "mm/s")))
         parts.append(f"hits the end stop at {hit:.3g} mm/s")
-    low, high = (float(convert(f[f"pressure_{end}"], "bar")) for end in ("min", "max"))
-    return ", ".join([*parts, f"chambers {low:.3g} to {high:.3g} bar"])
+    chambers = pressure_range(f["pressure_min"], f["pressure_max"])
+    return ", ".join([*parts, f"chambers {chambers}"])

@@ -15,8 +15,8 @@ from servosim.sizing.combinations import Numbers
 from servosim.sizing.curves import AlongStroke, Locus, SettlingPoints, SupplyCycle
 from servosim.units import convert
 
-_MOST_NAMED = 8  # points of the load that are named
-_LONGEST_NAME = 46
+_MOST_NAMED = 7  # points of the load that are named
+_LONGEST_NAME = 60
 _MARKERS = "osD^vP*Xp<>"
 _SCREWS = "motor with screw"
 
@@ -47,7 +47,7 @@ def plot_load_locus(locus: Locus, ax: Axes | None = None) -> Axes:
     _set_limits(ax, locus, load if is_small else whole)
     names = _name_points(ax, locus)
     if is_small:  # the whole curve below the key, with the part that is shown
-        inset = ax.inset_axes((1.05, 0.02, 0.42, 0.4))
+        inset = ax.inset_axes((1.06, 0.0, 0.4, 0.36))
         _draw_locus(inset, locus, small=True)
         _set_limits(inset, locus, whole)
         inset.axvspan(*load, color="0.5", alpha=0.25, linewidth=0)
@@ -170,8 +170,8 @@ def plot_frequency_along(along: AlongStroke, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-        Natural frequency [Hz] over position of the table [mm], with its lowest place and what the
-        motion needs.
+        Natural frequency [Hz] over position from the retracted end [mm], with its lowest place and
+        what the motion needs.
     """
     ax = new_axes(ax)
     x, y = convert(along.position, "mm"), hertz(along.frequency)
@@ -188,7 +188,7 @@ def plot_frequency_along(along: AlongStroke, ax: Axes | None = None) -> Axes:
             needed, color=VERMILION, linestyle="--", linewidth=1.4,
             label=f"needed: {needed:.3g} Hz",
         )  # fmt: skip
-    frame(ax, "position of the table [mm]", "natural frequency [Hz]")
+    frame(ax, "position from the retracted end [mm]", "natural frequency [Hz]")
     finite = y[np.isfinite(y)]
     top = max([low, needed if math.isfinite(needed) else 0.0])
     # the ends of the stroke may be far stiffer than what is looked for

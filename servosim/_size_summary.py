@@ -133,6 +133,11 @@ def outcome(found: Sizing) -> list[str]:
         head = "INTERRUPTED: nothing that keeps everything was found by then"
     elif found.feasible:
         head = "FEASIBLE: there are combinations that keep every rule and every goal"
+    elif passing > tried:
+        head = (
+            f"NOT FEASIBLE: none of the combinations that were moved keeps every goal; "
+            f"{passing - tried} more keep every rule but were not moved, see --tried"
+        )
     else:
         head = "NOT FEASIBLE: no combination on offer keeps every rule and every goal"
     lines = wrapped(head, "status      ")
@@ -303,7 +308,7 @@ def _rule_row(one: RuleCount) -> Sequence[str]:
 
 
 def failed_lines(found: Sizing) -> list[str]:
-    """Return what was moved and missed a goal, the nearest first.
+    """Return what was moved and missed a goal: by goal, and the nearest of them.
 
     Parameters
     ----------
@@ -313,14 +318,32 @@ def failed_lines(found: Sizing) -> list[str]:
     Returns
     -------
     list of str
-        The parts of each, and its worst goals; empty if there are none.
+        A line for each goal that was missed, then the parts of the nearest combinations with their
+        worst goals; empty if there are none.
     """
     if not found.failed:
         return []
-    lines = ["rejected in moves, the nearest first"]
+    rows: list[Sequence[str]] = [
+        ("rejected in moves, by goal", "all", "alone", "limit", "nearest", "misses by")
+    ]
+    missed: dict[str, list[tuple[Constraint, bool]]] = {}
+    for one in found.failed:
+        for goal in one.missed:
+            missed.setdefault(goal.label, []).append((goal, len(one.missed) == 1))
+    for label, goals in sorted(missed.items(), key=lambda item: -len(item[1])):
+        near = max((goal for goal, _ in goals), key=lambda goal: goal.slack)
+        rows.append(
+            (
+                f"  {label}", str(len(goals)), str(sum(alone for _, alone in goals)),
+                limit_text(near), quantity_text(near.value, near.shown_unit),
+                left_text(-near.slack if near.slack > -math.inf else near.slack),
+            )
+        )  # fmt: skip
+    lines = narrow([(*row, "") for row in rows]) if missed else []
+    lines.append("the nearest of them")
     for one in found.failed[:_MOST_FAILED]:
-        missed = "; ".join(missed_text(goal) for goal in one.missed[:2])
-        lines += wrapped(f"{one.candidate.words}: {missed}", "  ", "      ")
+        text = "; ".join(missed_text(goal) for goal in one.missed[:2])
+        lines += wrapped(f"{one.candidate.words}: {text}", "  ", "      ")
     left = len(found.failed) - _MOST_FAILED
     return [*lines, f"  and {left} more, see --json"] if left > 0 else lines
 

@@ -33,6 +33,7 @@ __all__ = [
 ]
 
 _LETTERS = 150  # in a line of the title
+_HEIGHTS = {"locus": 5.0, "frequency": 3.6, "supply": 4.3, "settling": 4.3}  # inches
 
 _View = tuple[str, Callable[[Any, Axes], Axes], str]
 VIEWS: dict[str, _View] = {
@@ -76,10 +77,10 @@ def plot_sizing(sizing: Sizing, view: str | None = None) -> Figure:
     """
     names = [view] if view is not None else [*VIEWS]
     there = [name for name in names if getattr(sizing.curves, VIEWS[name][0], None) is not None]
-    rows = max(len(there), 1)
-    figure = Figure(figsize=(12.0, 1.0 + 4.3 * rows), layout="constrained")
+    heights = [_HEIGHTS[name] for name in there] or [4.0]
+    figure = Figure(figsize=(12.0, 1.0 + sum(heights)), layout="constrained")
     # each row is laid out by itself, so that long names in one do not narrow the others
-    strips = figure.subfigures(rows, 1, squeeze=False)[:, 0]
+    strips = figure.subfigures(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
     for strip, name in zip(strips, there, strict=False):
         attribute, draw, title = VIEWS[name]
         ax = draw(getattr(sizing.curves, attribute), strip.subplots())
@@ -91,7 +92,7 @@ def plot_sizing(sizing: Sizing, view: str | None = None) -> Figure:
     figure.suptitle("\n".join(_title(sizing)), fontsize="medium")
     if not sizing.feasible:
         figure.supxlabel(
-            "Nothing on offer keeps every rule and goal: this is the nearest combination.",
+            "Nothing that was tried keeps every rule and goal: this is the nearest combination.",
             fontsize="small", color=VERMILION,
         )  # fmt: skip
     return figure

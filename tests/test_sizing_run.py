@@ -10,9 +10,11 @@ import pytest
 
 import servosim
 import servosim.sizing.run
+from servosim.linear.points import CORNER_KEYS
 from servosim.params import diff, replace
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.candidates import combinations_of
+from servosim.sizing.confirmed import confirmed
 from servosim.sizing.conflicts import kept_of
 from servosim.sizing.findings import Candidate, Tried
 from servosim.sizing.moved_relaxations import moved_relaxations
@@ -20,6 +22,7 @@ from servosim.sizing.run import preferred
 from servosim.sizing.screening import choose, nearest, passing, screened, worked
 from servosim.sizing.sensitivity import circumstances, neighbours
 from servosim.sizing.trials import Trial
+from servosim.tuning.cases import sound_corners
 from servosim.tuning.result import Constraint, Spread
 from servosim.units import SPELLINGS
 
@@ -173,6 +176,15 @@ def trial_of(axis, goals) -> Trial:
     return Trial(axis, {}, {}, None, figures, (kept,), 10)
 
 
+@pytest.fixture
+def nothing_confirmed(monkeypatch):
+    """Leave made-up trials as they are: their gains are not meant to be moved."""
+    monkeypatch.setattr(
+        servosim.sizing.run, "confirmed", lambda requirement, tried, **options: ([*tried], 0)
+    )
+
+
+@pytest.mark.usefixtures("nothing_confirmed")
 class TestInterruption:
     def test_what_was_judged_is_ranked(self, monkeypatch):
         def broken_off(axes, goals, **options):
@@ -305,6 +317,45 @@ class TestRelaxedByMoves:
     def test_what_moves_do_not_show_is_not_said(self):
         failed = [made_up((goal("overshoot", 10e-6, 5e-6),))]
         assert not [*moved_relaxations(REQUIREMENT, failed, lambda requirement, k: False)]
+
+
+class TestConfirmed:
+    AXIS = servosim.read_axis("params/tube_sheet_table.toml")
+
+    def test_the_worst_corner_of_the_file_decides(self):
+        """One corner simulated alone shows the very figure, and a limit below it is missed."""
+        tried = made_up((), settling_time=1.0)
+        (told,), moves = confirmed(REQUIREMENT, [tried], workers=2)
+        corners = sound_corners(self.AXIS)[0]
+        assert moves == 1 + len(corners)
+        goals = {one.name: one for one in told.goals}
+        assert {"settling_time", "overshoot", "resting_error_locked", "hold_drift",
+                "thrust_deflection_peak"} <= set(goals)  # fmt: skip
+        seen = []
+        for corner in ({}, *corners[::7]):
+            axis = self.AXIS.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
+            seen.append(servosim.metrics(servosim.simulate(axis))["settling_time"].value)
+        worst = goals["settling_time"].value
+        assert worst >= max(seen) or np.isnan([worst, *seen]).any()
+        limit = replace(REQUIREMENT, {"accuracy.drift": 1e-9})
+        (strict,), _ = confirmed(limit, [tried], workers=2)
+        assert "hold_drift" in {one.name for one in strict.missed}
+
+    def test_a_figure_that_a_move_does_not_hold_is_missed(self):
+        axis = self.AXIS.replace({"move.duration": "1 s"})  # it ends before it locks
+        (told,), _ = confirmed(
+            REQUIREMENT, [dataclasses.replace(made_up(()), axis=axis)], workers=2
+        )
+        missed = {one.name: one for one in told.missed}
+        assert np.isnan(missed["thrust_deflection_peak"].value)
+
+    def test_the_better_of_two_figures_is_not_taken(self):
+        bad = Constraint("overshoot", "", 1.0, 5e-6, "m", "um", True, -2e5, "elsewhere")
+        (told,), _ = confirmed(REQUIREMENT, [made_up((bad,))], workers=2)
+        assert bad in told.goals
+
+    def test_nothing_to_confirm(self):
+        assert confirmed(REQUIREMENT, [], workers=1) == ([], 0)
 
 
 class TestPreference:

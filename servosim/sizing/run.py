@@ -14,6 +14,7 @@ from servosim.params import replace
 from servosim.sizing.axes import axis_of, parts_of
 from servosim.sizing.calculation import Calculation, Step
 from servosim.sizing.candidates import combinations_of
+from servosim.sizing.confirmed import confirmed
 from servosim.sizing.conflicts import conflicts_of, counts_of, shown
 from servosim.sizing.curves import Curves
 from servosim.sizing.drawn import curves_of, settling_points
@@ -152,9 +153,29 @@ class _Sizing:
                 axes.append(axis)
                 of_row.append(k)
         self.chosen += of_row
-        for k, trial in zip(of_row, self._trials(self.requirement, axes), strict=False):
-            if trial is not None:
-                self.tried[k] = self._told(k, trial)
+        told = {
+            k: self._told(k, trial)
+            for k, trial in zip(of_row, self._trials(self.requirement, axes), strict=True)
+            if trial is not None
+        }
+        self.tried |= told
+        kept = [one for one in told.values() if one.feasible]
+        self.tried |= {one.candidate.number: one for one in self._confirmed(kept)}
+
+    def _confirmed(self, kept: Sequence[Tried]) -> list[Tried]:
+        """Return what keeps everything with what its own file shows; it may fail by that."""
+        found, moves = confirmed(
+            self.requirement, kept, workers=self.workers,
+            progress=lambda done, total: self.tell("files", done, total),
+        )  # fmt: skip
+        self.moves += moves
+        lost = sum(not one.feasible for one in found)
+        if lost:
+            self.notes.append(
+                f"{lost} of {len(found)} that kept everything in the search missed a "
+                "goal in the moves of their own file with corners written into it"
+            )
+        return found
 
     def _axis(self, requirement: RequirementFile, k: int) -> Axis | None:
         """Return the axis of a row, or None with a note."""
@@ -241,7 +262,11 @@ class _Sizing:
         axis = self._axis(requirement, k)
         if axis is None:
             return False
-        return all(one is not None and one.feasible for one in self._trials(requirement, [axis]))
+        trials = self._trials(requirement, [axis])
+        told = [self._told(k, one) for one in trials if one is not None and one.feasible]
+        found, moves = confirmed(requirement, told, workers=self.workers)
+        self.moves += moves
+        return bool(found) and found[0].feasible
 
     def _failed(self) -> list[Tried]:
         """Return what missed a goal in moves, the nearest first."""

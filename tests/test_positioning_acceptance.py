@@ -150,13 +150,15 @@ class TestLimits:
         """Evenly drawn from 50 to 70 bar: standard deviation 20 bar/sqrt(12)."""
         axis = rig(valve__null_shift_pressure="0.02 %/bar")
         conditions = replace(STILL, supply="stop")
-        found = run_acceptance(axis, machines=4, conditions=conditions)
+        found = run_acceptance(axis, machines=8, conditions=conditions)
         every = np.concatenate(
             [one.deviations["unlocked"].positive.ravel() for one in found.tested]
             + [one.deviations["unlocked"].negative.ravel() for one in found.tested]
         )
         unit = 2e-4 * velocity_gain(axis) / 20.0  # m for each bar; the gain's numbers stay
         assert np.std(every) == pytest.approx(unit * 20.0 / math.sqrt(12.0), rel=0.1)
+        pressures = stats.uniform(-10.0 * unit, 20.0 * unit)
+        assert stats.kstest(every, pressures.cdf).pvalue > 0.01
         assert np.abs(every).max() < 10.03 * unit
         assert np.abs(every).max() > 9.5 * unit
 

@@ -139,7 +139,7 @@ def size(
         requirement = _read(file, values, tried, number, faults)
         found = _size(requirement, workers, not as_json)
         code = _tell(found, file, sheet == _PRINTED, as_json)
-        code = max(code, _write_or_say(found, output, figure, view, sheet, data))
+        code = max(code, _write_or_say(found, file, output, figure, view, sheet, data))
     raise typer.Exit(code)
 
 
@@ -263,6 +263,7 @@ def _sheet(found: Sizing, file: str, *, markdown: bool = False, plain: bool = Fa
 
 def _write_or_say(
     found: Sizing,
+    file: str,
     output: str | None,
     figure: str | None,
     view: str | None,
@@ -276,7 +277,7 @@ def _write_or_say(
     if figure is not None:
         steps.append((figure, lambda path: _write_figure(found, path, view)))
     if sheet is not None and sheet != _PRINTED:
-        steps.append((sheet, lambda path: _write_sheet(found, path)))
+        steps.append((sheet, lambda path: _write_sheet(found, file, path)))
     if data is not None:
         steps.append((data, lambda path: _write_data(found, path)))
     return write_each(steps)
@@ -290,11 +291,11 @@ def _write_figure(found: Sizing, path: str, view: str | None) -> None:
     save_figure(plot_sizing(found, view), path)
 
 
-def _write_sheet(found: Sizing, path: str) -> None:
+def _write_sheet(found: Sizing, file: str, path: str) -> None:
     """Write the sheet."""
     from servosim._whole_file import whole_file
 
-    lines = _sheet(found, "", markdown=path.lower().endswith(".md"))
+    lines = _sheet(found, file, markdown=path.lower().endswith(".md"))
     with whole_file(Path(path)) as beside:
         beside.write_text("\n".join([*lines, ""]), encoding="utf-8", newline="\n")
 

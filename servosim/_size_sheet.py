@@ -180,12 +180,11 @@ def _broken(lines: Sequence[str]) -> list[str]:
 
 
 def _row(cells: Sequence[str]) -> str:
-    return f"| {' | '.join(_escaped(cell) for cell in cells)} |"
+    texts = (_escaped(cell).replace("|", "\\|") for cell in cells)
+    return f"| {' | '.join(texts)} |"
 
 
-_MARKS: Mapping[int, str] = str.maketrans(
-    {"|": "\\|", "<": "&lt;", ">": "&gt;", "*": "\\*", "[": "\\[", "]": "\\]", "_": "\\_"}
-)
+_MARKS: Mapping[int, str] = str.maketrans({"<": "&lt;", ">": "&gt;", "*": "\\*"})
 
 
 def _escaped(text: str) -> str:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 from servosim.axis import Axis
 from servosim.cycles.cycle import run_cycle
-from servosim.cycles.orders import least_travel, one_sided, travel
-from servosim.cycles.positions import PositionList
+from servosim.cycles.orders import least_travel, one_sided, travel, with_overruns
+from servosim.cycles.positions import Position, PositionList
 from servosim.cycles.result import Cycle
 from servosim.errors import ParameterError
 
@@ -166,8 +166,9 @@ def _variant(
 ) -> Variant:
     try:
         made = arranged(positions, way, axis.parameters.cylinder.L)
+        steps = _steps(axis, made, way)
         for one in known:
-            if one.made is not None and one.made.positions == made.positions:
+            if one.made is not None and _steps(axis, one.made, one.way) == steps:
                 return Variant(way, one.made, one.cycle, one.same or one.way.name)
         cycle = run_cycle(
             axis,
@@ -182,3 +183,10 @@ def _variant(
         more = len(error.faults) - 1
         return Variant(way, reason=f"{first}; and {more} more like it" if more else first)
     return Variant(way, made, cycle)
+
+
+def _steps(axis: Axis, positions: PositionList, way: Way) -> list[Position]:
+    """Return what is run one after the other, whatever side was asked for."""
+    stroke = axis.parameters.cylinder.L
+    whole = with_overruns(positions, overrun=way.overrun, start=way.start, stroke=stroke)
+    return [replace(one, approach="any") for one in whole.positions]

@@ -188,7 +188,9 @@ def outcome(found: Found) -> list[str]:
         message += f" That is {3600.0 * cycle.totals['rate']:.0f} positions an hour."
     lines = wrapped(f"{cycle.status.upper()}: {message}", "status      ")
     for one in cycle.warnings:
-        where = f"at {one.count} of {cycle.done}, first at line {one.line} ({one.time:.1f} s)"
+        where = (
+            f"at {one.count} of {cycle.done} positions, first at line {one.line} ({one.time:.1f} s)"
+        )
         lines += wrapped(f"{one.kind.replace('_', ' ')} {where}: {one.sentence}", "event       ")
     for fault in warnings(cycle.axis):
         lines += wrapped(str(fault), "warning     ")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from servosim._acceptance_command import acceptance
+from servosim._budget_command import budget
 from servosim._cycle_command import cycle
 from servosim._size_command import SizeCommand, size
 from servosim._stability_command import stability
@@ -127,19 +128,24 @@ def schema(
     as_text: Annotated[
         bool, typer.Option("--text", help="Lines to read instead of a JSON Schema.")
     ] = False,
+    of_requirement: Annotated[
+        bool, typer.Option("--requirement", help="Of a requirement file, as size reads it.")
+    ] = False,
 ) -> None:
     """Print what a parameter file may hold, as a JSON Schema."""
     with speaking():
         from servosim import params
         from servosim.document import AxisFile
+        from servosim.sizing.requirement import RequirementFile
 
-        places = params.places_of(AxisFile)
+        kind = RequirementFile if of_requirement else AxisFile
+        places = params.places_of(kind)
         if table is not None and table not in places:
             nearest = "".join(difflib.get_close_matches(table, places, 1))
             expected = f"one of {', '.join(places)}"
             raise ParameterError(Fault("", "", repr(table), "no such table", expected, nearest))
         if not as_text:
-            whole = params.schema(AxisFile)
+            whole = params.schema(kind)
             print_json(whole if table is None else whole["$defs"][places[table].kind.__name__])
             return
         for name in [table] if table else places:
@@ -190,6 +196,7 @@ def _show_version(value: bool) -> None:
 
 
 app.command()(acceptance)
+app.command()(budget)
 app.command()(cycle)
 app.command()(stability)
 app.command()(tune)

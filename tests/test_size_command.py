@@ -105,6 +105,18 @@ class TestOptions:
         assert completed(["--sheet=b.md", "a.toml"]) == ["--sheet=b.md", "a.toml"]
 
 
+class TestSchema:
+    def test_keys_of_a_requirement_can_be_looked_up(self):
+        result = runner.invoke(app, ["schema", "work", "--text", "--requirement"])
+        assert result.exit_code == 0 and "cycles_per_hour: " in result.stdout
+        result = runner.invoke(app, ["schema", "--requirement"])
+        assert set(json.loads(result.stdout)["properties"]) >= {"work", "margins", "valve"}
+
+    def test_an_axis_file_has_none_of_them(self):
+        result = runner.invoke(app, ["schema", "work"])
+        assert result.exit_code == 2 and "no such table" in result.stderr
+
+
 class TestSummary:
     @pytest.fixture
     def text(self):

@@ -51,7 +51,7 @@ def cycle(
     file: AxisName,
     positions: Annotated[
         str | None,
-        typer.Argument(metavar="[LIST]", help="List of positions, CSV; or --target instead."),
+        typer.Argument(metavar="LIST", help="List of positions, CSV; or --target instead."),
     ] = None,
     target: Annotated[
         list[str] | None,

@@ -120,23 +120,11 @@ def outcome(found: Budget) -> list[str]:
 
 def ranked(found: Budget) -> list[str]:
     """Return the table of the causes, the largest first."""
-    head = ("cause, the largest first", "how it acts", "reaches", "closed", "envelope", "at",
-            "alone", "in place", "envelope", "A falls by")  # fmt: skip
     rows: list[Sequence[str]] = [
-        (
-            "sizes in um",
-            "",
-            "",
-            "form",
-            "",
-            "",
-            "simulated",
-            "simulated",
-            "simulated",
-            "without it",
-        ),
-        head,
-    ]
+        ("sizes in um", "", "", *["closed form"] * 2, "at", *["simulated"] * 3, "A falls by"),
+        ("cause, the largest first", "how it acts", "reaches", "in the test", "envelope", "",
+         "alone", "in place", "envelope", "without it"),
+    ]  # fmt: skip
     for one in found.lines:
         a = one.cause.acts
         rows.append(
@@ -148,8 +136,8 @@ def ranked(found: Budget) -> list[str]:
         )  # fmt: skip
     lines = columns(rows, "", left=(0, 1, 2, 5))
     text = (
-        "closed form and envelope: largest size in the test's conditions, and over the ends of the "
-        "envelope; alone: simulated with every other cause switched off, at the file's values; in "
+        "closed form: largest size in the test's conditions, and over the ends of the envelope, "
+        "one at a time; alone: simulated with every other cause switched off, at the file's values; in "
         "place: simulated with it and without it among all others. Systematic: "
         f"{', '.join(WORDS[one] for one in SYSTEMATIC)}; the rest is random or comes with the tool"
     )
@@ -188,7 +176,8 @@ def compared(found: Budget) -> list[str]:
     text = (
         "+-: 95 % uncertainty of the test's median by its number of machines; the sums of "
         f"simulated effects may differ by the root of the squares of that and of {noise} um, what "
-        "the noise does to them. Deflection and drift are in no test"
+        "the noise does to them. What two causes make together is lost when each acts alone and "
+        "counts twice when each is removed. Deflection and drift are in no test"
     )
     return [*lines, *wrapped(text, "            ")]
 
@@ -235,9 +224,18 @@ def _gaps(found: Budget) -> list[Line]:
     s = found.switched
     floor = s.floor
     known = [one for one in found.lines if one.cause.name in s.without]
-    gap = {one.cause.name: abs(one.term.size - (one.without or 0.0)) for one in known}
+    gap = {one.cause.name: _gap(one) for one in known}
     far = [one for one in known if gap[one.cause.name] > floor and one.cause.acts != "test"]
     return sorted(far, key=lambda one: -gap[one.cause.name])[:_GAPS]
+
+
+def _gap(one: Line) -> float:
+    """Return by how much a cause in place misses its closed form, a range if that is one [m]."""
+    there, most = one.without or 0.0, one.term.size
+    least = most
+    if one.term.law == "between":
+        least = float(abs(one.term.table).max())
+    return max(there - max(least, most), min(least, most) - there, 0.0)
 
 
 def _gap_words(found: Budget, one: Line) -> str:
@@ -324,7 +322,8 @@ _UNITS = {
     "threshold": "%", "hysteresis": "%", "null_trim": "%", "null_shift_temperature": "%/K",
     "null_shift_pressure": "%/bar", "seal_friction": "N", "seal_breakaway": "N",
     "seal_pressure_friction": "N/bar", "counterbalance_force": "N", "displaced_volume": "mm3",
-    "along": "N", "leakage": "cm3/min/bar", "hold_time": "s", "integral_dead_zone": "um",
+    "along": "N", "dwell": "s", "leakage": "cm3/min/bar", "hold_time": "s",
+    "integral_dead_zone": "um",
     "internal_leakage": "cm3/min/bar", "external_leakage_a": "cm3/min/bar",
     "external_leakage_b": "cm3/min/bar",
 }  # fmt: skip

@@ -24,6 +24,7 @@ from servosim.positioning.closed_terms import closed_term, worst_of
 from servosim.positioning.combined import Combined, combine
 from servosim.positioning.deviations import Array
 from servosim.positioning.effects import Effect
+from servosim.positioning.held_terms import HELD
 from servosim.positioning.population import population
 from servosim.positioning.remedies import GainRemedy, Remedy, halving, twice_the_gain
 from servosim.positioning.scatter import Conditions, oil_temperatures
@@ -283,7 +284,7 @@ def _of_lock(cause: Cause, has_lock: bool) -> bool:
     """Tell whether a cause acts in the lock alone."""
     if cause.name == "deflection under thrust":
         return has_lock
-    return cause.name in ("lock shift", "drift over the hold", "warming of the locked oil")
+    return cause.name in HELD
 
 
 def _warmed(

@@ -34,6 +34,7 @@ REACHES = {
 }
 SYSTEMATIC = ("offset", "side", "along")
 LEFT_OF_FRICTION = 0.01  # share with which friction counts as switched off: none has no bristle
+AT_REST = 12.0  # time constants of the loop, after which the table no longer creeps
 _LEAKAGES = ("internal_leakage", "external_leakage_a", "external_leakage_b")
 
 
@@ -296,6 +297,18 @@ def _of_lock(axis: Axis) -> Iterator[tuple[Cause, bool]]:
         ),
         valves and f.lock.displaced_volume != 0.0,
     )  # fmt: skip
+    calm = max(f.lock.dwell, AT_REST / f.controller.velocity_gain)
+    held = f.lock.kind != "none" or f.lock.brake != "none"
+    yield (
+        Cause(
+            "creep when the lock shuts",
+            "side",
+            ("lock.dwell",),
+            {"lock.dwell": calm},
+            "time at each position",
+        ),
+        held and f.lock.trigger == "window_dwell" and f.lock.dwell < calm,
+    )
     along = f.thrust.mode != "none" and f.thrust.along != 0.0
     yield (
         Cause(

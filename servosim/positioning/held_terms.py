@@ -24,7 +24,7 @@ from servosim.linear.closed_forms import lock_stiffness
 from servosim.positioning.causes import Cause
 from servosim.positioning.deviations import Array
 from servosim.positioning.scatter import time_constant
-from servosim.positioning.term import MERRITT, Term
+from servosim.positioning.term import MERRITT, Term, both_sides
 
 
 class Springs(NamedTuple):
@@ -92,6 +92,17 @@ def _lock_shift(cause: Cause, axis: Axis, targets: Array) -> Term:
         (("V_pop", V, "m3"), ("k_oil", s.oil, "N/m"), ("sigma_0", s.bristles, "N/m")),
         "balance of the volumes and of the force; exact in that limit",
         law="between", other=np.array([free] * 2),
+    )  # fmt: skip
+
+
+def _creep(cause: Cause, axis: Axis, targets: Array) -> Term:
+    lock, K_v = axis.file.lock, axis.parameters.controller.K_v
+    left = lock.window * math.exp(-K_v * lock.dwell)
+    return Term(
+        cause, both_sides(-left, targets),
+        "-+w exp(-K_v t_dwell): what a first-order loop still has to go",
+        (("w", lock.window, "m"), ("K_v", K_v, "1/s"), ("t_dwell", lock.dwell, "s")),
+        "run-in of a first-order loop from the edge of the lock's window; exact in that limit",
     )  # fmt: skip
 
 
@@ -172,6 +183,7 @@ def _warming(cause: Cause, axis: Axis, targets: Array) -> Term:
 
 HELD: dict[str, Callable[[Cause, Axis, Array], Term]] = {
     "lock shift": _lock_shift,
+    "creep when the lock shuts": _creep,
     "deflection under thrust": _thrust,
     "drift over the hold": _drift,
     "warming of the locked oil": _warming,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -158,6 +159,8 @@ def _scaled(cause: Cause, axis: Axis, share: float) -> dict[str, Any]:
             + share * (t.scale_temperature - SCALE_REFERENCE_TEMPERATURE)
         },
     }
+    if cause.name == "creep when the lock shuts":
+        return {"lock.dwell": f.lock.dwell - math.log(share) / f.controller.velocity_gain}
     if cause.name in special:
         return special[cause.name]
     if cause.name == "weight through the pressure gain":

@@ -21,7 +21,7 @@ from servosim.ensemble import ensemble
 from servosim.errors import Fault, ParameterError
 from servosim.positioning.acceptance import READINGS
 from servosim.positioning.approaches import approaches_of
-from servosim.positioning.causes import Cause, changes_without
+from servosim.positioning.causes import AT_REST, Cause, changes_without
 from servosim.positioning.deviations import Array
 from servosim.positioning.effects import Effect, Pair, effect_of, scatter_within
 from servosim.positioning.evaluation import figures
@@ -136,7 +136,8 @@ def simulate_causes(
     """
     locked = reading == "locked"
     base = axis.replace(FREE if locked else FREE | OPEN)
-    way = _way_of(base, cycle)
+    calm = AT_REST / axis.file.controller.velocity_gain if locked else 0.0
+    way = _way_of(base, cycle, calm)
     held = [one for one in causes if one.off and one.acts != "tool"]
     held = [one for one in held if locked or any(not k.startswith("lock.") for k in one.off)]
     names = [one.name for one in held]
@@ -170,7 +171,7 @@ def simulate_causes(
             corners[k][words] = place
     x = jobs.run(workers, progress)
     if not _known(x[whole]):
-        raise ParameterError(_nothing(axis, reading, jobs.reason))
+        raise ParameterError(_nothing(axis, locked, jobs.reason))
 
     def less(a: int, b: int) -> Effect:
         n = min(x[a].shape[2], x[b].shape[2])
@@ -210,11 +211,19 @@ def _known(x: Array) -> bool:
 
 
 def _left_on(jobs: _Jobs, names: Sequence[str], workers: int) -> frozenset[str]:
-    """Return the causes without which the table never rests, friction or none."""
-    place = jobs.add(frozenset(), 1)
-    x = jobs.run(workers, None)[place]
+    """Return the causes without which the table never rests, friction or none.
+
+    Raises
+    ------
+    ParameterError
+        If it does not rest with everything either.
+    """
+    whole, bare = jobs.add(frozenset(names), 1), jobs.add(frozenset(), 1)
+    x = jobs.run(workers, None)
     jobs.clear()
-    if _known(x) or _FRICTION not in names:
+    if not _known(x[whole]):
+        raise ParameterError(_nothing(jobs.axis, jobs.locked, jobs.reason))
+    if _known(x[bare]) or _FRICTION not in names:
         return frozenset()
     return frozenset({_FRICTION})
 
@@ -272,8 +281,8 @@ class _Jobs:
         return out
 
 
-def _way_of(base: Axis, cycle: TestCycle) -> _Way:
-    """Return the moves to some targets from both sides, as the test makes them."""
+def _way_of(base: Axis, cycle: TestCycle, longer: float) -> _Way:
+    """Return the moves to some targets from both sides, as the test makes them, but longer [s]."""
     ways = approaches_of(base, cycle)
     found: dict[tuple[str, int], Move] = {}
     for place, move in zip(ways.places, ways.moves, strict=True):
@@ -281,7 +290,8 @@ def _way_of(base: Axis, cycle: TestCycle) -> _Way:
         found.setdefault((stop.direction, stop.target), move)
     m = len(cycle.targets)
     chosen = sorted({round(k) for k in np.linspace(0, m - 1, min(m, MOST_TARGETS)).tolist()})
-    moves = tuple(found[(sign, k)] for sign in "+-" for k in chosen)
+    plans = [found[(sign, k)] for sign in "+-" for k in chosen]
+    moves = tuple(one._replace(duration=one.duration + longer) for one in plans)
     return _Way(cycle.targets[chosen], moves)
 
 
@@ -312,12 +322,12 @@ def _tool(axis: Axis, cycle: TestCycle, workers: int, seed: int) -> dict[str, Ar
     """Return deflection and drift of a held table under the file's thrust, by side and target."""
     if axis.file.thrust.mode == "none" and axis.file.lock.kind == "none":
         return {}
-    way = _way_of(axis, cycle)
     t = axis.file.thrust
     longer = axis.file.move.hold_time
     if t.mode != "none":
         longer += t.delay + 2.0 * t.ramp + t.feed_time
-    moves = [one._replace(duration=one.duration + longer) for one in way.moves]
+    way = _way_of(axis, cycle, longer)
+    moves = list(way.moves)
     found = ensemble(
         [axis] * len(moves), moves=moves, seeds=[seed % 100003] * len(moves), workers=workers
     )
@@ -333,11 +343,11 @@ def _tool(axis: Axis, cycle: TestCycle, workers: int, seed: int) -> dict[str, Ar
     return out
 
 
-def _nothing(axis: Axis, reading: str, reason: str) -> Fault:
+def _nothing(axis: Axis, locked: bool, reason: str) -> Fault:
     """Return why there is no budget."""
     why = reason or (
         "the table never came into the lock's window for its dwell"
-        if reading == "locked"
+        if locked
         else "the table was still moving"
     )
     what = f"some targets were never reached: {why}"

@@ -14,6 +14,7 @@ from servosim.sizing.findings import Relaxation, WhatIf
 from servosim.sizing.result import Sizing
 from servosim.tuning.result import Spread
 
+_LISTED = "valve."
 _MOST_RULES = 3  # of what a change breaks
 
 
@@ -104,17 +105,19 @@ def conflict_lines(found: Sizing) -> list[str]:
         lines += wrapped(conflict.sentence, "conflict    ")
     for one in found.relaxations:
         lines += _relaxation_lines(one)
-    if not found.feasible and not found.interrupted and found.conflicts and not found.relaxations:
-        lines += wrapped(
-            "no change of one value or of two within reach gives a solution; other parts must be "
-            "on offer",
-            "relax       ",
+    if not found.feasible and not found.interrupted and not found.relaxations:
+        text = (
+            "no change of one value or of two was found that gives a solution; see what misses "
+            "least below, and offer other parts"
         )
+        lines += wrapped(text, "relax       ")
     return lines
 
 
 def _relaxation_lines(one: Relaxation) -> list[str]:
     basis = "" if one.simulated else " (by algebra; moves must still show it)"
     lines = wrapped(f"{one.sentence}{basis}", "relax       ")
+    if any(change.key.startswith(_LISTED) for change in one.changes):
+        return lines  # parts of a list have no option
     options = " ".join(f'--set {change.key}="{change.text_after}"' for change in one.changes)
     return [*lines, f"              {options}"]

@@ -313,7 +313,7 @@ def plot_settling(points: SettlingPoints, ax: Axes | None = None) -> Axes:
             "markersize": 6.5,
         }
         if kept.any():
-            ax.plot(flow[order][kept], time[kept], label=label, **drawn)
+            ax.plot(flow[order][kept], time[kept], label=label, zorder=3, **drawn)
         missed = ~kept & settles
         ax.plot(flow[order][missed], time[missed], markerfacecolor="white", **drawn)
         if not kept.any():

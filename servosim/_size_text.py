@@ -26,14 +26,14 @@ def actuator_text(parts: Mapping[str, Figure | str]) -> str:
     Returns
     -------
     str
-        Such as "double rod 63/36 mm".
+        Such as "double rod 63/36 mm" or "motor 25 cm3/rev, screw 10 mm/rev".
     """
     kind = str(parts.get("actuator", "")).replace("_", " ")
     if "bore" in parts:
         bore, rod = (_number(parts.get(name)) for name in ("bore", "rod"))
         return f"{kind} {bore}/{rod} mm" if rod != "0" else f"{kind} {bore} mm"
-    sizes = ", ".join(part_text(parts, name) for name in ("displacement", "lead") if name in parts)
-    return f"{kind} {sizes}".rstrip()
+    motor, screw = (part_text(parts, name) for name in ("displacement", "lead"))
+    return f"motor {motor}, screw {screw}"
 
 
 def _number(part: Figure | str | None) -> str:

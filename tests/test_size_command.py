@@ -206,9 +206,17 @@ class TestSummary:
 
     def test_says_so_if_no_change_helps(self):
         found = dataclasses.replace(fake_sizing(False), relaxations=())
-        assert "other parts must be on offer" in " ".join(
-            "\n".join(_size_changes.conflict_lines(found)).split()
-        )
+        for one in (found, dataclasses.replace(found, conflicts=())):
+            text = " ".join("\n".join(_size_changes.conflict_lines(one)).split())
+            assert "no change of one value or of two was found" in text
+
+    def test_a_change_of_a_listed_part_has_no_option(self):
+        found = fake_sizing(False)
+        (one,) = found.relaxations
+        change = dataclasses.replace(one.changes[0], key="valve.natural_frequency")
+        one = dataclasses.replace(one, changes=(change,))
+        lines = _size_changes.conflict_lines(dataclasses.replace(found, relaxations=(one,)))
+        assert not any("--set" in line for line in lines)
 
     def test_a_screw_is_named_by_motor_and_lead(self):
         parts = {
@@ -217,7 +225,7 @@ class TestSummary:
                                    "cm3/rev"),
             "lead": Figure("lead", "screw", 0.01 / (2 * math.pi), "m/rad", "mm/rev"),
         }  # fmt: skip
-        assert _size_text.actuator_text(parts) == "motor screw 25 cm3/rev, 10 mm/rev"
+        assert _size_text.actuator_text(parts) == "motor 25 cm3/rev, screw 10 mm/rev"
 
     def test_a_rule_without_any_value(self):
         none = Standing("pump_flow", "Pump", "power_unit.pump_flows", math.nan, 1e-3, "m3/s",

@@ -36,13 +36,13 @@ _HOPELESS = 3.0  # times the velocity gain by margins: what the null's stray nee
 _START = {
     "velocity_gain": 0.72,
     "velocity_feedforward": 0.92,
-    "acceleration_feedforward": 0.36,
-    "overlap_compensation": 0.5,
+    "acceleration_feedforward": 0.32,
+    "overlap_compensation": 0.6,
     "overlap_smoothing": 0.93,
     "null_trim": 0.47,
-    "integral_gain": 0.7,
+    "integral_gain": 0.5,
     "integral_dead_zone": 0.2,
-    "integral_limit": 0.6,
+    "integral_limit": 0.4,
     "deceleration": 0.65,
 }
 _START_WITHOUT = {"velocity_gain": 0.8, "velocity_feedforward": 0.75}
@@ -70,6 +70,8 @@ class Arm:
         Cases of the contender in which it is tried.
     tightness : float
         Share of what a search may use of its limits; less after a check that failed.
+    confirmed : bool
+        Whether its best place keeps everything in all corners.
     whole : Outcomes or None
         Whole moves with its best place, of a candidate that was given up for them.
     """
@@ -81,6 +83,7 @@ class Arm:
     tried: list[tuple[float, Array]] = field(default_factory=list)
     active: list[int] = field(default_factory=list)
     tightness: float = 1.0
+    confirmed: bool = False
     whole: Outcomes | None = None
 
     @property

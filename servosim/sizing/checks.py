@@ -12,7 +12,6 @@ from servosim.axis import Axis
 from servosim.sizing.arms import Arm
 from servosim.sizing.contenders import Contender
 from servosim.sizing.goals import Goals
-from servosim.sizing.short_search import few_cases
 from servosim.sizing.verdicts import Group, constraints_of, figures_of
 from servosim.tuning.bench import Bench, Job, Outcomes, run_jobs
 from servosim.tuning.cases import Case, Place, within
@@ -21,9 +20,9 @@ from servosim.tuning.result import Constraint, Spread
 from servosim.tuning.unknowns import get
 from servosim.tuning.written import texts_of
 
-_FIRST_SEEDS = (101, 102)
-_MORE_SEEDS = (103, 104, 105)
-_WHOLE_SEED, _OTHER_SEED = 111, 112
+_FIRST_SEEDS = (101,)
+_MORE_SEEDS = (103, 104, 105)  # of machines inside the envelope
+_WHOLE_SEED = 111
 _HELD = ("hold_drift", "thrust_deflection_peak")
 _SURE = 0.1  # share of a limit that few moves must miss it by to tell
 _RANDOM = 24  # machines drawn at random from inside the envelope
@@ -129,16 +128,13 @@ def check(
         move = one.axis.file.move
         own = [Case(corner, Place(move.start, move.target)) for corner in one.contender.corners]
         jobs.append(Job(Bench(one.axis, rated=False), [{}], own, (move.seed,)))
-        jobs.append(Job(Bench(one.axis), [{}], whole_cases(one.contender), (_OTHER_SEED,)))
-    made = run_jobs(jobs, workers)
-    for k, one in enumerate(good):
-        one.take(made[2 * k], True)
-        one.take(made[2 * k + 1], True)
+    for one, found in zip(good, run_jobs(jobs, workers), strict=True):
+        one.take(found, True)
 
 
 def brief_check(candidates: Sequence[Checked], workers: int) -> None:
     """Move candidates that were given up in every corner, with short moves and one noise."""
-    _short(candidates, _FIRST_SEEDS[:1], workers)
+    _short(candidates, _FIRST_SEEDS, workers)
     for one in candidates:
         if one.arm.whole is not None:
             one.take(one.arm.whole, True)
@@ -159,13 +155,12 @@ def fails_held(arms: Sequence[Arm], goals: Goals, workers: int) -> list[bool]:
     Returns
     -------
     list of bool
-        By whole moves out and back in half of the corners.
+        By whole moves with the softest oil.
     """
     candidates = [rounded(arm) for arm in arms]
     jobs = []
     for one in candidates:
-        every = whole_cases(one.contender)
-        cases = [every[k] for k in few_cases(one.arm)]
+        cases = [case for case in whole_cases(one.contender) if _is_soft(one.axis, case)]
         jobs.append(Job(Bench(one.axis), [{}], cases, (_WHOLE_SEED,)))
     found = []
     for one, outcomes in zip(candidates, run_jobs(jobs, workers), strict=True):
@@ -176,6 +171,13 @@ def fails_held(arms: Sequence[Arm], goals: Goals, workers: int) -> list[bool]:
     return found
 
 
+def _is_soft(axis: Axis, case: Case) -> bool:
+    """Tell whether the oil of a case is the softest of the envelope: warm, and full of air."""
+    e = axis.file.envelope
+    return all(case.corner.get(key, getattr(e, key).high) == getattr(e, key).high
+               for key in ("temperature", "free_air"))  # fmt: skip
+
+
 def whole_cases(contender: Contender) -> list[Case]:
     """Return every corner with every whole move."""
     return [Case(corner, place) for corner in contender.corners for place in contender.places]
@@ -184,7 +186,7 @@ def whole_cases(contender: Contender) -> list[Case]:
 def _short(
     candidates: Sequence[Checked], seeds: Sequence[int], workers: int, drawn: int | None = None
 ) -> None:
-    """Move the last stretches, of machines inside the envelope too if a seed is given."""
+    """Move the last stretches in every corner, or with a seed machines inside the envelope."""
     jobs = []
     for one in candidates:
         contender = one.contender
@@ -192,7 +194,7 @@ def _short(
         if drawn is not None:
             ways = [contender.short(place) for place in contender.places]
             machines = within(contender.axis, _RANDOM, drawn)
-            cases = [*cases, *(Case(m, ways[k % len(ways)]) for k, m in enumerate(machines))]
+            cases = [Case(m, ways[k % len(ways)]) for k, m in enumerate(machines)]
         moved = {k: v for k, v in one.changes.items() if not k.startswith("lock.")}
         jobs.append(Job(contender.bench, [moved], cases, seeds))
     for one, found in zip(candidates, run_jobs(jobs, workers), strict=True):

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from servosim.axis import Axis
 from servosim.errors import ParameterError
+from servosim.linear.points import CORNER_KEYS, Point, condition_points
 from servosim.sizing.goals import Goals
 from servosim.sizing.margin_gains import over_scales, stage_by_margins
 from servosim.tuning.bench import Bench
@@ -23,10 +25,13 @@ from servosim.tuning.cases import (
     sound_corners,
 )
 from servosim.tuning.demands import Demands
-from servosim.tuning.loop_gains import Loops, points_at
+from servosim.tuning.loop_gains import Loops, least_damped
 from servosim.tuning.result import LoopStage
 
 _TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
+_OIL_SPRING = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b", "piston_position",
+               "piston_velocity", "table_position", "table_velocity")  # fmt: skip
+_CLOSE_POSITIONS = 5
 _FEWEST = 3  # positions, its ends and the target of the file's move
 _NEAR = 0.12  # of the stretch: positions closer than that are taken once
 _REST = 0.6  # s, after the longest settling time that passes, in which swings show
@@ -57,7 +62,9 @@ class Contender:
     bench : Bench
         Runs its short moves.
     loops : Loops
-        Tells margins.
+        Tells margins, in half of the corners until those of all are asked for.
+    goals : Goals
+        What it must keep to.
     stage : LoopStage or None
         By margins alone, the best kind of stabilising feedback.
     """
@@ -71,7 +78,23 @@ class Contender:
     corners: Sequence[Mapping[str, float]]
     bench: Bench
     loops: Loops
+    goals: Goals
     stage: LoopStage | None = None
+
+    @property
+    def is_close(self) -> bool:
+        """Whether its loops are those in all corners and more positions."""
+        return self.loops is self.__dict__.get("close_loops")
+
+    @cached_property
+    def all_loops(self) -> Loops:
+        """Loops in all corners."""
+        return _loops(self.axis, self.demands, self.goals, self.corners)
+
+    @cached_property
+    def close_loops(self) -> Loops:
+        """Loops in all corners and more positions."""
+        return _loops(self.axis, self.demands, self.goals, self.corners, _CLOSE_POSITIONS)
 
     @property
     def cases(self) -> list[Case]:
@@ -135,8 +158,39 @@ def contender_of(number: int, axis: Axis, goals: Goals) -> Contender:
         delay=delay,
         corners=corners,
         bench=Bench(base),
-        loops=Loops(axis, demands, points_at(axis, positions_of(axis, goals)), trials=_TRIALS),
+        loops=_loops(axis, demands, goals, [corners[k] for k in half_of(len(corners), 0)]),
+        goals=goals,
     )
+
+
+def half_of(count: int, half: int) -> list[int]:
+    """Return every other corner: both ends of every range, each with both ends of every other."""
+    return [k for k in range(count) if (k.bit_count() + half) % 2 == 0] or [0]
+
+
+def _loops(
+    axis: Axis,
+    demands: Demands,
+    goals: Goals,
+    corners: Sequence[Mapping[str, float]],
+    count: int = 3,
+) -> Loops:
+    """Return the loops in some corners, their scales by the mass on the oil spring.
+
+    An accumulator swings on its line too, more slowly; that is not what gains are measured by.
+    """
+    points: list[Point] = []
+    for corner in corners:
+        changed = axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
+        for position in positions_of(axis, goals, count):
+            points += condition_points(changed, position, corner=corner)
+    loops = Loops(axis, demands, points, trials=_TRIALS)
+    plants = loops.all.plants
+    rows = [k for k, name in enumerate(plants.states) if name in _OIL_SPRING]
+    still = np.array([point.velocity == 0.0 for point in loops.all.points])
+    omega = least_damped(plants.A[still][:, rows][:, :, rows])
+    loops.known_frequency = omega if math.isfinite(omega) else None
+    return loops
 
 
 def delay_of(axis: Axis) -> float:

@@ -15,42 +15,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servosim.sizing.arms import Arm, narrowed, proposals
-from servosim.sizing.contenders import Contender
+from servosim.sizing.contenders import Contender, half_of
 from servosim.tuning.bench import Job, Outcomes, run_jobs
 from servosim.tuning.demands import Demands
 from servosim.tuning.objective import DISMISSED, UNSETTLED, Terms, costs_of, terms_of
 
 Array = NDArray[np.float64]
 
-_SEEDS = (11, 12)
+_SEEDS = (11,)
 _TIGHT = 0.85  # share of overshoot and swing that may be used, for a search sees few seeds
 _TIGHT_REST = 0.9  # the same of the error at rest
 _TIGHT_TIME = 0.98  # and of the settling time
 _FIRST = 4  # places of the first round
 _EACH = 8  # places of each other round
 _CASES = 8  # cases that are active
-_CONFIRMED = 2  # best places that are tried in half of the corners, at last in all
+_CONFIRMED = 2  # places without a fault that are tried in all corners
 _SHARED = 2  # places of other candidates that are tried
 _SPREADS = (0.12, 0.1, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03)  # round by round
-_CYCLES = 3  # of two rounds and a confirmation
-_KEPT = (0.6, 0.6)  # share of the candidates that go on after each cycle
+_ROUNDS = 7  # after the first
+_MORE_ROUNDS = 4  # after a check that failed
+_KEPT_FIRST = 0.75  # share of the candidates that go on after the first round
+_KEPT = {1: 0.7, 3: 0.7, 5: 0.7}  # and after some others
 _NEARLY = UNSETTLED + 0.6  # cost below which a candidate always goes on
 _CLOSE = 0.5  # costs of two ways to tune one candidate that are not yet told apart
 _DRAWS = 3  # times as many are drawn, for some lack the margins
-
-
-@dataclass
-class Progress:
-    """Tells how far the search is."""
-
-    tell: Callable[[str, int, int], Any]
-    total: int
-    done: int = 0
-
-    def step(self) -> None:
-        """Tell one round more."""
-        self.done += 1
-        self.tell("search", min(self.done, self.total), self.total)
 
 
 @dataclass
@@ -82,30 +70,66 @@ class ShortSearch:
     rounds: int = 0
 
     def run(self) -> None:
-        """Search; every arm then holds its places with their costs in all cases, best first."""
-        progress = Progress(self.tell, 2 + 3 * _CYCLES)
+        """Search; each arm then holds its places with their costs, the best first."""
+        total = 2 + _ROUNDS
+        self.tell("search", 0, total)
         self._first()
-        progress.step()
-        for cycle in range(_CYCLES):
-            for _ in range(2):
-                self._explore()
-                progress.step()
-            if cycle == 0:
+        self.tell("search", 1, total)
+        self._drop_hopeless()
+        self._drop(_KEPT_FIRST)
+        self.tell("search", 2, total)
+        for k in range(_ROUNDS):
+            if not any(self._is_open(arm) for arm in self.arms):
+                break
+            self._round()
+            if k in _KEPT:
                 self.arms = narrowed(self.arms, 0.0)
-            self._confirm(None if cycle == _CYCLES - 1 else cycle)
-            progress.step()
-            if cycle == 0:
-                self._drop_hopeless()
-            if cycle < _CYCLES - 1:
-                self._drop(_KEPT[cycle])
+                self._drop(_KEPT[k])
+            self.tell("search", 3 + k, total)
+        self.arms = narrowed(self.arms, 0.0)
+        self.tell("search", total, total)
 
     def improve(self, arms: Sequence[Arm]) -> None:
-        """Search on with some candidates for one cycle."""
+        """Search on with some candidates."""
         before, self.arms = self.arms, list(arms)
-        for _ in range(2):
-            self._explore()
-        self._confirm(None)
+        for arm in arms:
+            arm.confirmed = False
+            arm.tried = [(UNSETTLED, arm.best)]  # it was not good enough
+        for _ in range(_MORE_ROUNDS):
+            if any(self._is_open(arm) for arm in arms):
+                self._round()
         self.arms = before
+
+    @staticmethod
+    def _is_open(arm: Arm) -> bool:
+        return not arm.confirmed
+
+    def _round(self) -> None:
+        """Try what keeps everything in all corners, and look for better gains for the others."""
+        self.rounds += 1
+        spread = _SPREADS[min(self.rounds, len(_SPREADS) - 1)]
+        draws = self._draws(_EACH)
+        jobs: list[Job] = []
+        tried: list[tuple[Arm, list[Array], list[int] | None]] = []
+        for arm in self.arms:
+            if arm.confirmed:
+                continue
+            if arm.cost < UNSETTLED:
+                places, cases = [place for _, place in arm.tried[:_CONFIRMED]], _cases(arm)
+                tried.append((arm, places, cases))
+                jobs.append(_job(arm, places, cases))
+                continue
+            places = proposals(arm, self._shared(arm), _EACH, spread, draws)
+            if places:
+                tried.append((arm, places, None))
+                jobs.append(_job(arm, places, arm.active or few_cases(arm)))
+        for (arm, places, every), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
+            costs, terms = judged(arm, found)
+            if every is not None:
+                arm.tried = []
+                arm.active = [every[k] for k in _worst(terms, costs, _CASES)]
+                arm.confirmed = bool(costs.min() < UNSETTLED)
+            arm.note(costs.tolist(), places)
 
     def _first(self) -> None:
         """Try the first places in half of the corners, the longest ways out and back."""
@@ -115,7 +139,7 @@ class ShortSearch:
             places = proposals(arm, (), _FIRST, _SPREADS[0], draws)
             cases = few_cases(arm)
             tried.append((arm, places, cases))
-            jobs.append(_job(arm, places, cases, 1))
+            jobs.append(_job(arm, places, cases))
         for (arm, places, cases), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
             if not places:
                 arm.note([DISMISSED + arm.lacks(arm.start())], [arm.start()])
@@ -124,42 +148,6 @@ class ShortSearch:
             arm.note(costs.tolist(), places)
             arm.active = [cases[k] for k in _worst(terms, costs, _CASES)]
         self.arms = narrowed(self.arms, _CLOSE)
-
-    def _explore(self) -> None:
-        """Try places around the best and those of others in the active cases."""
-        self.rounds += 1
-        spread = _SPREADS[min(self.rounds, len(_SPREADS) - 1)]
-        draws = self._draws(_EACH)
-        jobs, tried = [], []
-        for arm in self.arms:
-            places = proposals(arm, self._shared(arm), _EACH, spread, draws)
-            if places:
-                tried.append((arm, places))
-                jobs.append(_job(arm, places, arm.active or few_cases(arm), 1))
-        for (arm, places), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
-            arm.note(judged(arm, found)[0].tolist(), places)
-
-    def _confirm(self, half: int | None) -> None:
-        """Try the best places in all cases, or with one half of the corners; the worst stay active.
-
-        Parameters
-        ----------
-        half : int or None
-            Which half of the corners; None for all of them.
-        """
-        jobs, tried = [], []
-        for arm in self.arms:
-            places = [place for _, place in arm.tried[:_CONFIRMED]]
-            cases = _cases(arm, half)
-            tried.append((arm, places, cases))
-            jobs.append(_job(arm, places, cases, 1))
-        for (arm, places, cases), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
-            costs, terms = judged(arm, found)
-            if arm.tried[0][0] >= DISMISSED:
-                costs = np.maximum(costs, DISMISSED)
-            arm.tried = []
-            arm.note(costs.tolist(), places)
-            arm.active = [cases[k] for k in _worst(terms, costs, _CASES)]
 
     def _shared(self, arm: Arm) -> list[Array]:
         """Return the best places of other candidates with the same unknowns."""
@@ -173,22 +161,22 @@ class ShortSearch:
 
     def _drop(self, share: float) -> None:
         """Give up the candidates that miss the most."""
-        order = sorted(self.arms, key=lambda one: (one.cost, one.contender.number))
-        if not order:
-            return
-        keep = max(math.ceil(share * len(order)), 1)
-        kept = [one for k, one in enumerate(order) if k < keep or one.cost < _NEARLY]
-        self.dropped += [one for one in order if one not in kept]
-        self.arms = sorted(kept, key=lambda one: one.contender.number)
+        best = sorted(narrowed(self.arms, 0.0), key=lambda one: (one.cost, one.contender.number))
+        keep = math.ceil(share * len(best))
+        lost = [one for k, one in enumerate(best) if k >= keep and one.cost >= _NEARLY]
+        numbers = {one.contender.number for one in lost}
+        self.dropped += lost
+        self.arms = [one for one in self.arms if one.contender.number not in numbers]
 
     def _drop_hopeless(self) -> None:
         """Give up the candidates that fail whatever their gains are."""
         if self.hopeless is None:
             return
-        verdicts = self.hopeless(self.arms)
-        pairs = list(zip(self.arms, verdicts, strict=True))
-        self.dropped += [arm for arm, lost in pairs if lost]
-        self.arms = [arm for arm, lost in pairs if not lost]
+        best = narrowed(self.arms, 0.0)
+        pairs = list(zip(best, self.hopeless(best), strict=True))
+        lost = {arm.contender.number for arm, hopeless in pairs if hopeless}
+        self.dropped += [arm for arm, hopeless in pairs if hopeless]
+        self.arms = [arm for arm in self.arms if arm.contender.number not in lost]
 
     def _draws(self, count: int) -> Array:
         """Return normal numbers, the same for every candidate."""
@@ -222,33 +210,31 @@ def judged(arm: Arm, found: Outcomes) -> tuple[Array, Terms]:
     return costs_of(terms, found, demands), terms
 
 
-def _job(arm: Arm, places: Sequence[Array], cases: Sequence[int], seeds: int) -> Job:
+def _job(arm: Arm, places: Sequence[Array], cases: Sequence[int]) -> Job:
     every = arm.contender.cases
     return Job(arm.contender.bench, [arm.changes(one) for one in places],
-               [every[k] for k in cases], _SEEDS[:seeds])  # fmt: skip
+               [every[k] for k in cases], _SEEDS)  # fmt: skip
 
 
 def few_cases(arm: Arm) -> list[int]:
     """Return half of the corners with the longest way out and the longest way back."""
     contender = arm.contender
-    ways = [one.target - one.start for one in contender.places]
-    both = sorted({int(np.argmax(ways)), int(np.argmin(ways))})
     n = len(contender.places)
-    return [k * n + way for k in half_of(contender, 0) for way in both]
+    return [k * n + way for k in half_of(len(contender.corners), 0) for way in _longest(contender)]
 
 
-def _cases(arm: Arm, half: int | None) -> list[int]:
-    """Return all cases, or those of one half of the corners."""
+def _longest(contender: Contender) -> list[int]:
+    """Return the longest way out and the longest way back among the places."""
+    ways = [one.target - one.start for one in contender.places]
+    return sorted({int(np.argmax(ways)), int(np.argmin(ways))})
+
+
+def _cases(arm: Arm) -> list[int]:
+    """Return all corners with the longest ways and the file's own."""
     contender = arm.contender
     n = len(contender.places)
-    rows = range(len(contender.corners)) if half is None else half_of(contender, half)
-    return [k * n + way for k in rows for way in range(n)]
-
-
-def half_of(contender: Contender, half: int) -> list[int]:
-    """Return every other corner: both ends of every range, each with both ends of every other."""
-    count = len(contender.corners)
-    return [k for k in range(count) if (k.bit_count() + half) % 2 == 0] or [0]
+    ways = sorted({*_longest(contender), n - 1})
+    return [k * n + way for k in range(len(contender.corners)) for way in ways]
 
 
 def _worst(terms: Terms, costs: Array, count: int) -> list[int]:

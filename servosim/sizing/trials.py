@@ -16,6 +16,7 @@ import numpy as np
 
 from servosim.axis import Axis
 from servosim.errors import ParameterError
+from servosim.linear.points import CORNER_KEYS, Point, condition_points
 from servosim.sizing.arms import Arm, arms_of
 from servosim.sizing.checks import (
     Checked,
@@ -30,20 +31,20 @@ from servosim.sizing.contenders import (
     Contender,
     contender_of,
     find_stage,
-    positions_of,
     shares_of_stage,
 )
 from servosim.sizing.goals import Goals
 from servosim.sizing.short_search import ShortSearch
 from servosim.sizing.verdicts import Group, constraints_of, figures_of, margin_figures
 from servosim.tuning.bench import Bench, Job, run_jobs
-from servosim.tuning.loop_gains import Loops, points_at
+from servosim.tuning.loop_gains import Loops
 from servosim.tuning.result import Constraint, LoopStage, Spread
 
 Tell = Callable[[str, int, int], Any]
 
 _POSITIONS = 5  # along the stretch, for the margins that are claimed
-_RESCUES = 2  # searches after a check that failed narrowly
+_RESCUES = 1  # searches after a check that failed narrowly
+_RESCUED = 10  # candidates at most that are searched on so
 _NARROW = 0.6  # share of a limit
 _TUNABLE = ("settled", "locked", "settling_time", "overshoot", "resting_error",
             "resting_error_locked", "limit_cycle_amplitude")  # fmt: skip
@@ -218,7 +219,7 @@ class _Trials:
         self.tell("check", 1, total)
         self._judge({**dropped, **checked})
         for again in range(_RESCUES):
-            narrow = {k: one for k, one in checked.items() if self._is_narrow(k)}
+            narrow = {k: checked[k] for k in self._narrow(list(checked))}
             wider = {k: with_wider_window(one) for k, one in narrow.items()
                      if self._misses_lock_alone(k)}  # fmt: skip
             arms = [one.arm for k, one in narrow.items() if k not in wider]
@@ -239,6 +240,7 @@ class _Trials:
             trial = self.trials[arm.contender.number]
             missed = [one.name for one in trial.missed] if trial is not None else []
             if any("margin" in name for name in missed):
+                arm.contender.loops = arm.contender.close_loops
                 arm.contender.loops.learn(checked[arm.contender.number].changes)
             if any("margin" not in name for name in missed):
                 arm.tightness *= _TIGHTER
@@ -247,16 +249,20 @@ class _Trials:
         trial = self.trials[k]
         return trial is not None and {one.name for one in trial.missed} == {"locked"}
 
-    def _is_narrow(self, k: int) -> bool:
-        """Tell whether a candidate misses so little that searching on is worth it."""
-        trial = self.trials[k]
-        if trial is None or trial.feasible:
-            return False
-        return all(
-            (one.slack > -_NARROW or one.name == "locked")
-            and (one.name in _TUNABLE or "margin" in one.name)
-            for one in trial.missed
-        )
+    def _narrow(self, numbers: Sequence[int]) -> list[int]:
+        """Return candidates that miss so little that searching on is worth it, the best few."""
+        found = []
+        for k in numbers:
+            trial = self.trials[k]
+            if trial is None or trial.feasible:
+                continue
+            if all(
+                (one.slack > -_NARROW or one.name == "locked")
+                and (one.name in _TUNABLE or "margin" in one.name)
+                for one in trial.missed
+            ):
+                found.append((_missing(trial), k))
+        return sorted(k for _, k in sorted(found)[:_RESCUED])
 
     def _judge(self, checked: Mapping[int, Checked]) -> None:
         """Write down trials, unless an earlier one of the same candidate was better."""
@@ -274,12 +280,11 @@ class _Trials:
         contender = checked.contender
         figures, constraints = checked.judged(self.goals)
         loops = contender.loops
-        if all(one.kept for one in constraints):  # the margins that are claimed: in more positions
-            points = points_at(checked.axis, positions_of(checked.axis, self.goals, _POSITIONS))
-            loops = Loops(checked.axis, contender.demands, points)
-            margins = loops.constraints({})
-        else:
-            margins = loops.constraints(checked.changes)
+        margins = loops.constraints(checked.changes)
+        if all(one.kept for one in (*constraints, *margins)) and not contender.is_close:
+            loops = contender.all_loops
+            margins = _worse(loops.constraints(checked.changes),
+                             _between(checked).constraints({}))  # fmt: skip
         notes = [note] if note else []
         asked = contender.axis.file.reference.deceleration
         if checked.changes.get("reference.deceleration", asked) < asked:
@@ -311,6 +316,26 @@ class _Trials:
                 self.trials[k] = self._trial(one, "broken off: judged with few moves")
         except KeyboardInterrupt:
             return
+
+
+def _between(checked: Checked) -> Loops:
+    """Return the loops in more positions, in the corners that were the tightest."""
+    contender, axis = checked.contender, checked.axis
+    kind = axis.file.controller.stabilising_feedback
+    ends = [point.position for point in contender.loops.all.points]
+    places = np.linspace(min(ends), max(ends), _POSITIONS)[1:-1].tolist()
+    points: list[Point] = []
+    for corner in {tuple(one.corner.items()): one.corner for one in
+                   contender.loops.few(kind).points}.values():  # fmt: skip
+        changed = axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
+        for place in places:
+            points += condition_points(changed, place, corner=corner)
+    return Loops(axis, contender.demands, points)
+
+
+def _worse(some: Sequence[Constraint], others: Sequence[Constraint]) -> tuple[Constraint, ...]:
+    """Return of each demand that with less left."""
+    return tuple(min(pair, key=lambda one: one.slack) for pair in zip(some, others, strict=True))
 
 
 def _missing(trial: Trial) -> tuple[float, float]:

@@ -135,7 +135,10 @@ def twice_the_gain(axis: Axis, names: tuple[str, ...]) -> GainRemedy:
     GainRemedy
         The limit is that of the exact linear form.
     """
-    limit = compare(axis, reasons=False, names=["limit of the velocity gain"]).rows[0].exact
+    try:
+        limit = compare(axis, reasons=False, names=["limit of the velocity gain"]).rows[0].exact
+    except ParameterError:  # no steady state to linearise
+        limit = math.nan
     gain = axis.file.controller.velocity_gain
     return GainRemedy(gain, float(limit), tuple(n for n in names if n in _BY_COMMAND))
 

@@ -199,6 +199,35 @@ def _read(
     return requirement
 
 
+def checked_requirement(file: str, given: list[str] | None) -> list[str]:
+    """Return what a requirement asks for and offers, in lines.
+
+    Parameters
+    ----------
+    file : str
+        The requirement file.
+    given : list of str or None
+        What ``--set`` was given.
+
+    Returns
+    -------
+    list of str
+        File, title, work, accuracy and how many combinations there are.
+
+    Raises
+    ------
+    ParameterError
+        With every fault of the file.
+    """
+    requirement = _read(file, given, None, None, [])
+    from servosim._size_summary import asked_lines
+    from servosim.sizing.candidates import combinations_of
+
+    count = len(combinations_of(requirement))
+    lines = [file, f"  {requirement.title}", "", *asked_lines(requirement)]
+    return [*lines, f"on offer    {count} combinations", "", "no faults"]
+
+
 def _size(requirement: RequirementFile, workers: int | None, show_it: bool) -> Sizing:
     """Size the axis, showing how far it is."""
     from servosim.sizing.run import size as run

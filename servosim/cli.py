@@ -16,7 +16,7 @@ import typer
 from servosim._acceptance_command import acceptance
 from servosim._budget_command import budget
 from servosim._cycle_command import cycle
-from servosim._size_command import SizeCommand, size
+from servosim._size_command import SizeCommand, checked_requirement, size
 from servosim._stability_command import stability
 from servosim._study_command import study
 from servosim._terminal import (
@@ -102,9 +102,18 @@ def move(
 
 
 @app.command()
-def check(file: AxisName, values: SetValues = None) -> None:
+def check(
+    file: AxisName,
+    values: SetValues = None,
+    of_requirement: Annotated[
+        bool, typer.Option("--requirement", help="It is a requirement file, as size reads it.")
+    ] = False,
+) -> None:
     """Read a file and report every fault, or the numbers that follow from it."""
     with speaking():
+        if of_requirement:
+            typer.echo("\n".join(checked_requirement(file, values)))
+            return
         axis = _read(file, values, [])
         from servosim import _summary
         from servosim.errors import ParameterError

@@ -112,6 +112,15 @@ class TestSchema:
         result = runner.invoke(app, ["schema", "--requirement"])
         assert set(json.loads(result.stdout)["properties"]) >= {"work", "margins", "valve"}
 
+    def test_a_requirement_can_be_checked_alone(self):
+        result = runner.invoke(app, ["check", str(DEMO), "--requirement"])
+        number = len(fake_sizing().combinations)
+        assert result.exit_code == 0 and f"{number} combinations" in result.stdout
+        assert result.stdout.endswith("no faults\n")
+        words = ["check", str(DEMO), "--requirement", "--set", "accuracy.settling_time=0.1 s"]
+        result = runner.invoke(app, words)
+        assert result.exit_code == 2 and "settling_time" in result.stderr
+
     def test_an_axis_file_has_none_of_them(self):
         result = runner.invoke(app, ["schema", "work"])
         assert result.exit_code == 2 and "no such table" in result.stderr

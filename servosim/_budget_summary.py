@@ -137,8 +137,8 @@ def ranked(found: Budget) -> list[str]:
     lines = columns(rows, "", left=(0, 1, 2, 5))
     text = (
         "closed form: largest size in the test's conditions, and over the ends of the envelope, "
-        "one at a time; alone: simulated with every other cause switched off (friction: to 1 %), at "
-        "the file's values; in place: simulated with it and without it among all others, at the "
+        "one at a time; alone: simulated with every other cause switched off (friction: to 1 %), "
+        "at the file's values; in place: simulated with it and without it among all others, at the "
         "file's values and at the ends of the envelope. Systematic: "
         f"{', '.join(WORDS[one] for one in SYSTEMATIC)}; the rest is random or comes with the tool"
     )

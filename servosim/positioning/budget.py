@@ -275,7 +275,7 @@ def run_budget(
         tested=tested,
         unlocked={symbol: open_people.percentiles(symbol) for symbol in people.figures},
         uncertainty=uncertainty,
-        gain=twice_the_gain(axis, tuple(one.name for one in causes)),
+        gain=twice_the_gain(axis, tuple(one.cause.name for one in terms if one.size > _NOTHING)),
         seed=seed,
     )
 

@@ -151,7 +151,11 @@ def _of_shares(cause: Cause, around: Surroundings) -> Term:
     sign = -1.0 if cause.name.startswith("friction") else 1.0
     if cause.name == "dead zone of the integral":
         return Term(
-            cause, zeros, "e_d", (("e_d", value, "m"),), "definition", law="uniform", width=value
+            cause,
+            both_sides(-value, around.targets),
+            "-+e_d: the integral rests once the table has come as near as that",
+            (("e_d", value, "m"),),
+            "definition",
         )
     table = both_sides(sign * value, around.targets)
     if cause.name.startswith("friction"):

@@ -330,8 +330,8 @@ def _terms_of(
             found.append(Term(one, table, "simulated", (), "simulation"))
         elif one.name in effects:
             found.append(_term_of(one, effects[one.name], switched, around))
-        elif not one.off:
-            found.append(closed_term(one, around))  # no move holds it
+        elif not one.off and one.acts == "tool":
+            found.append(closed_term(one, around))  # no move holds it; others are in the remainder
     return _with_scatter(found, effects)
 
 

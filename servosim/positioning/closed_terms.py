@@ -152,8 +152,9 @@ def _of_shares(cause: Cause, around: Surroundings) -> Term:
     if cause.name == "dead zone of the integral":
         return Term(
             cause,
-            both_sides(-value, around.targets),
-            "-+e_d: the integral rests once the table has come as near as that",
+            both_sides(value, around.targets),
+            "+-e_d, past the target: what the integral gathered on the way carries the table there, "
+            "and it rests once that is taken back so far",
             (("e_d", value, "m"),),
             "definition",
         )

@@ -98,9 +98,11 @@ def _lock_shift(cause: Cause, axis: Axis, targets: Array) -> Term:
 def _creep(cause: Cause, axis: Axis, targets: Array) -> Term:
     lock, K_v = axis.file.lock, axis.parameters.controller.K_v
     left = lock.window * math.exp(-K_v * lock.dwell)
+    if axis.parameters.controller.K_i > 0.0:
+        left = -left  # an integral comes past the target and creeps back
     return Term(
         cause, both_sides(-left, targets),
-        "-+w exp(-K_v t_dwell): what a first-order loop still has to go",
+        "-+w exp(-K_v t_dwell): what a first-order loop still has to go, with an integral +-",
         (("w", lock.window, "m"), ("K_v", K_v, "1/s"), ("t_dwell", lock.dwell, "s")),
         "run-in of a first-order loop from the edge of the lock's window; exact in that limit",
     )  # fmt: skip

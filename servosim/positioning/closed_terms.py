@@ -153,7 +153,7 @@ def _of_shares(cause: Cause, around: Surroundings) -> Term:
         return Term(
             cause,
             both_sides(value, around.targets),
-            "+-e_d, past the target: what the integral gathered on the way carries the table there, "
+            "+-e_d, past the target: what the integral gathered on the way takes the table there, "
             "and it rests once that is taken back so far",
             (("e_d", value, "m"),),
             "definition",

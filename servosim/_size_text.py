@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from servosim import units
-from servosim._lines import columns, wrapped
+from servosim._lines import WIDTH, columns, wrapped
 from servosim._tune_summary import quantity_text
 from servosim.sizing.findings import Candidate, Figure, Standing
 from servosim.tuning.result import Constraint
@@ -144,8 +144,9 @@ def missed_text(one: Constraint, *, where: bool = True) -> str:
 
 
 def narrow(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Return rows as aligned lines; what is longest stands on a line of its own."""
-    longest = 44
+    """Return rows as aligned lines; a first cell that is too long stands on a line of its own."""
+    beside = sum(2 + max(map(len, column)) for column in list(zip(*rows, strict=True))[1:])
+    longest = min(44, WIDTH - beside)
     lines, short = [], []
     for row in rows:
         short.append((row[0] if len(row[0]) <= longest else "", *row[1:]))

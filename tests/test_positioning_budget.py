@@ -214,6 +214,14 @@ class TestSums:
         assert found.root_sum_square == pytest.approx(13.0)
         assert found.worst == pytest.approx(21.0)
 
+    def test_remainder_counts_once(self):
+        remainder = 3.0 + 1.0 * SIDES + np.zeros((2, 5))
+        found = combine([term_of("side", table=2.0 * SIDES)], self.WARMED, remainder=remainder)
+        assert found.offset == pytest.approx(3.0)
+        assert found.worst_case == pytest.approx(3.0)
+        assert found.figures["B"][1] == pytest.approx(6.0)
+        assert found.interval[0] == pytest.approx(0.0) and found.interval[2] == pytest.approx(6.0)
+
     def test_two_uniforms_make_a_triangle(self):
         """95 % of the sum of two equal ones lie within 2 w (1 - sqrt(0.05))."""
         found = combine([term_of(law="uniform", width=1.0)] * 2, self.WARMED, machines=4000)

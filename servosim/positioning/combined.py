@@ -88,6 +88,10 @@ def combine(
     """
     offset = float(sum(one.offset for one in terms))
     halves = np.array([one.half_width for one in terms])
+    if remainder is not None:
+        left = float(np.mean(remainder))
+        offset += left
+        halves = np.append(halves, np.max(np.abs(remainder - left)))
     places: list[Array] = []
     found: dict[str, list[Array]] = {symbol: [] for symbol in SYMBOLS}
     for k, begin in enumerate(range(0, machines, _ONCE)):

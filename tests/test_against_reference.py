@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from reference import plant as P
 from reference_model import (
     ReferenceAxis,
@@ -34,7 +35,7 @@ from servosim.motion import profile_at
 from servosim.simulate import simulate
 
 FOLDER = Path(__file__).parent.parent / "params"
-FILES = sorted(p.stem for p in FOLDER.glob("*.toml") if not p.stem.endswith("_requirement"))
+FILES = [path.stem for path in AXIS_FILES]
 POSITION, PRESSURE = 0.1e-6, 0.05e5
 
 # names of the package's states and their places in the independent model

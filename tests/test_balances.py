@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from reference import plant as P
 from reference.numbers import numbers_of
 from scipy.integrate import cumulative_simpson, quad, solve_ivp
@@ -27,7 +28,7 @@ from servosim.components import load as load_block
 from servosim.simulate import simulate
 
 FOLDER = Path(__file__).parent.parent / "params"
-FILES = sorted(p.stem for p in FOLDER.glob("*.toml") if not p.stem.endswith("_requirement"))
+FILES = [path.stem for path in AXIS_FILES]
 
 
 @functools.cache

@@ -19,6 +19,7 @@ import jsonschema
 import numpy as np
 import pytest
 import xarray
+from axis_files import AXIS_FILES
 from typer.testing import CliRunner
 
 import servosim
@@ -419,7 +420,7 @@ class TestCheck:
         assert "  area a                    34.36 cm2" in text
         assert text.endswith("no faults, no warnings\n")
 
-    @pytest.mark.parametrize("path", sorted((ROOT / "params").glob("*.toml")), ids=lambda p: p.stem)
+    @pytest.mark.parametrize("path", AXIS_FILES, ids=lambda p: p.stem)
     def test_takes_every_demonstration_file(self, path):
         assert "no faults" in run("check", str(path)).stdout
 

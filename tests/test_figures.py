@@ -2,10 +2,10 @@
 
 import dataclasses
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference.figures import figures_of
@@ -41,7 +41,7 @@ def test_places_are_in_the_order_of_the_definitions():
 
 
 class TestOfSimulatedMoves:
-    @pytest.mark.parametrize("path", sorted(Path("params").glob("*.toml")), ids=lambda p: p.stem)
+    @pytest.mark.parametrize("path", AXIS_FILES, ids=lambda p: p.stem)
     def test_as_filed(self, path):
         judge(simulate(read_axis(path)))
 
@@ -51,7 +51,7 @@ class TestOfSimulatedMoves:
 
     def test_every_figure_is_held_by_some_move(self):
         held = set()
-        for path in Path("params").glob("*.toml"):
+        for path in AXIS_FILES:
             held |= {
                 name
                 for name, metric in metrics(simulate(read_axis(path))).items()

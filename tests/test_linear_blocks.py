@@ -6,6 +6,7 @@ from pathlib import Path
 import control
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
@@ -29,7 +30,7 @@ from servosim.components.controller import STATES as CONTROLLER_STATES
 from servosim.errors import ParameterError
 
 PARAMS = Path(__file__).parent.parent / "params"
-FILES = sorted(PARAMS.glob("*.toml"))
+FILES = AXIS_FILES
 ATMOSPHERE = 101325.0
 
 # demo table with a controller in which every term of the law acts

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 
 from servosim.axis import read_axis
 from servosim.errors import ParameterError
@@ -17,7 +18,7 @@ from servosim.linear.envelope import (
 from servosim.linear.points import Point, condition_points, envelope_points
 
 PARAMS = Path(__file__).parent.parent / "params"
-FILES = sorted(PARAMS.glob("*.toml"))
+FILES = AXIS_FILES
 # gains with which the axis is stable over its whole envelope, friction damping nothing
 TABLE = read_axis(PARAMS / "tube_sheet_table.toml").replace(
     {

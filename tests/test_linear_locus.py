@@ -5,6 +5,7 @@ from pathlib import Path
 import control
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from numpy.testing import assert_allclose
 
 from servosim.axis import read_axis
@@ -17,7 +18,7 @@ from servosim.linear.points import Point, condition_points
 from servosim.linear.sampling import sampled
 
 PARAMS = Path(__file__).parent.parent / "params"
-FILES = sorted(PARAMS.glob("*.toml"))
+FILES = AXIS_FILES
 TABLE = read_axis(PARAMS / "tube_sheet_table.toml")
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import control
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from numpy.testing import assert_allclose
 from scipy import linalg
 
@@ -20,7 +21,7 @@ from servosim.linear.sampling import sampled
 from servosim.linear.timing import timing_of
 
 PARAMS = Path(__file__).parent.parent / "params"
-FILES = sorted(PARAMS.glob("*.toml"))
+FILES = AXIS_FILES
 TABLE = read_axis(PARAMS / "tube_sheet_table.toml")
 DELAYS = [  # of the command and of the scale, at a period of 1 ms
     ("0 ms", "0 ms"),

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axis_files import AXIS_FILES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
@@ -81,7 +82,7 @@ class TestViscosity:
         assert walther_constants(oil) == pytest.approx((9.53082, 3.74658), abs=5e-6)
         assert viscosity(oil, 80.0 + 273.15) * 1e6 == pytest.approx(8.533, abs=5e-4)
 
-    @pytest.mark.parametrize("path", sorted(PARAMS.glob("*.toml")))
+    @pytest.mark.parametrize("path", AXIS_FILES)
     def test_demonstration_oils_are_standard_grades(self, path):
         """ISO 3448 grades at 40 degC, +-10 % (from memory): plausibility of the files."""
         grades = np.array([5, 7, 10, 15, 22, 32, 46, 68, 100, 150, 220, 320, 460, 680, 1000, 1500])

@@ -392,6 +392,41 @@ def test_damping_is_the_textbooks():
     assert found == pytest.approx(expected, rel=1e-12)
 
 
+def test_damping_of_piston_and_table_joined_by_a_spring():
+    """Eigenvalue of the six equations of two masses and two volumes, written down here anew."""
+    (A, B), (V_A, V_B), (K_A, K_B) = (1.3e-3, 1.1e-3), (6e-5, 5e-5), (1.3e9, 1.2e9)
+    M_t, M_p, k_s, c_s, B_t, B_p = 1150.0, 130.0, 250e6, 5e3, 3000.0, 400.0
+    G, C_e, C_i = 4e-13, 1e-13, 1.5e-13
+    lost = G + C_e + C_i
+    matrix = np.array(  # table's and piston's position and velocity, pressures A and B
+        [
+            [0, 1, 0, 0, 0, 0],
+            [-k_s / M_t, -(c_s + B_t) / M_t, k_s / M_t, c_s / M_t, 0, 0],
+            [0, 0, 0, 1, 0, 0],
+            [k_s / M_p, c_s / M_p, -k_s / M_p, -(c_s + B_p) / M_p, A / M_p, -B / M_p],
+            [0, 0, 0, -A * K_A / V_A, -lost * K_A / V_A, C_i * K_A / V_A],
+            [0, 0, 0, B * K_B / V_B, C_i * K_B / V_B, -lost * K_B / V_B],
+        ]
+    )
+    root = min((one for one in np.linalg.eigvals(matrix) if one.imag > 1.0), key=abs)
+    oil = A**2 * K_A / V_A + B**2 * K_B / V_B
+    omega = springs.two_mass_frequency(k_h=oil, k_s=k_s, M_t=M_t, M_p=M_p)
+    share = springs.piston_share(omega_h=omega, M_t=M_t, k_s=k_s)
+    zeta = springs.coupled_damping_of(
+        B_t=B_t, s_p=share, c_s=c_s, B_p=B_p, G=G, C_e=C_e, A_A=A, K_A=K_A, V_A=V_A, A_B=B,
+        K_B=K_B, V_B=V_B, C_i=C_i, omega_h=omega, M_t=M_t, M_p=M_p,
+    )  # fmt: skip
+    assert abs(root) == pytest.approx(omega, rel=1e-3)
+    assert -root.real / abs(root) == pytest.approx(zeta, rel=0.01)
+    rigid = springs.coupled_damping_of(  # a stiff joint: the formula of one mass
+        B_t=B_t, s_p=1.0, c_s=c_s, B_p=B_p, G=G, C_e=C_e, A_A=A, K_A=K_A, V_A=V_A, A_B=B,
+        K_B=K_B, V_B=V_B, C_i=C_i, omega_h=omega, M_t=M_t, M_p=M_p,
+    )  # fmt: skip
+    one = springs.damping_of(B=B_t + B_p, G=G, C_e=C_e, A_A=A, K_A=K_A, V_A=V_A, A_B=B, K_B=K_B,
+                             V_B=V_B, C_i=C_i, omega_h=omega, M=M_t + M_p)  # fmt: skip
+    assert rigid == pytest.approx(one, rel=1e-12)
+
+
 def test_rest_pressures_carry_the_force_and_share_the_supply():
     """The valve of the simulation, at null with equal lands, rests where the sums say."""
     from servosim import read_axis

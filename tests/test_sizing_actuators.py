@@ -52,7 +52,7 @@ def test_a_screw_multiplies_force_and_inertia_and_loses_some():
     _, a, _ = sized(asked(), parts(**SCREWS))
     assert a.area_a[0] == pytest.approx(40e-4)
     assert a.screw_mass[0] == pytest.approx(12e-4 * (2.0 * math.pi / 0.010) ** 2)
-    friction = 1.5 * 2.0 * math.pi / 0.010
+    friction = 0.6 * 2.0 * math.pi / 0.010
     rod = 0.05 * 1150.0 * G + 300.0 + (1150.0 + 15.0 + a.screw_mass[0]) * 0.4 + friction
     assert a.need_out[0] == pytest.approx(rod / 0.9, rel=1e-12)
     assert a.motor_speed[0] == pytest.approx(12.0 * REV)
@@ -160,9 +160,9 @@ def test_drift_through_lock_and_warming_by_hand():
 
 def test_a_motor_is_held_by_its_brake_alone():
     _, a, rules = sized(asked(), parts(**SCREWS))
-    assert a.lock_stiffness[0] == pytest.approx(100e6)
+    assert a.lock_stiffness[0] == pytest.approx(250e6)
     assert a.drift[0] == 0.0
-    assert a.deflection[0] == pytest.approx(100.0 / 100e6)
+    assert a.deflection[0] == pytest.approx(100.0 / 250e6)
     assert rules["brake"].value[0] == pytest.approx(5000.0 / 100.0 - 1.0)
 
 

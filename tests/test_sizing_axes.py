@@ -16,7 +16,7 @@ from servosim.document import AxisFile
 from servosim.errors import ParameterError
 from servosim.params import dumps, read, write
 from servosim.params import replace as changed
-from servosim.sizing.axes import Parts, axis_of, parts_of, words_of, worst_move
+from servosim.sizing.axes import Parts, _motor_bristle, axis_of, parts_of, words_of, worst_move
 from servosim.sizing.combinations import Combinations
 from servosim.sizing.requirement import read_requirement
 
@@ -167,8 +167,24 @@ def test_a_motor_has_the_area_of_displacement_over_lead_and_the_brake_of_the_ser
     f = axis.file
     assert f.lock.brake == "holding" and f.lock.brake_force == TABLE.screws.brake_force
     assert f.lock.replace(brake="none") == TABLE.lock
-    assert f.structure.masses == "one" and f.structure.piston_mass == 15.0
+    assert f.structure.piston_mass == 15.0
     assert f.supply.accumulator == "none"
+
+
+def test_a_screw_gives_way_even_where_cylinders_are_one_mass():
+    """Algebra counts its stiffness: moves and margins of a rigid screw would promise too much."""
+    assert TABLE.structure.masses == "one"
+    made = axis_of(TABLE, SCREW).file.structure
+    assert made.masses == "two" and made.backlash == 0.0
+    assert made.coupling_stiffness == TABLE.screws.screw_stiffness
+    assert made.coupling_damping == TABLE.screws.screw_damping
+    # the motor's friction gives way as far as that of the ways: 250 N against 0.05 * 1000 kg * g
+    share = 250.0 / (0.05 * 1000.0 * 9.80665)
+    assert made.seal_bristle_stiffness == pytest.approx(share * 30e6, rel=1e-3)
+    assert made.seal_bristle_damping == pytest.approx(share * 30e3, rel=1e-3)
+    assert axis_of(TABLE, CYLINDER).file.structure.masses == "one"
+    smooth = SimpleNamespace(friction="stribeck")
+    assert "seal_bristle_stiffness" not in _motor_bristle(SimpleNamespace(table=smooth), SCREW)
 
 
 def test_a_screw_of_two_masses_is_as_stiff_as_the_series_says():

@@ -13,7 +13,7 @@ from typing import Any
 from servosim import units
 from servosim.axis import Axis
 from servosim.components.cylinder import Cylinder
-from servosim.components.load import Structure
+from servosim.components.load import GRAVITY, Structure
 from servosim.components.lock import Lock
 from servosim.components.supply import Supply
 from servosim.document import AxisFile
@@ -259,14 +259,38 @@ def _supply(f: RequirementFile, p: Parts) -> Supply:
 
 
 def _structure(f: RequirementFile, p: Parts) -> Structure:
-    """Return the table of the structure with the candidate's own masses and screw."""
+    """Return the table of the structure with the candidate's own masses; a screw always gives way.
+
+    Algebra counts with the screw's stiffness, so moves and margins do too, even where piston and
+    table of a cylinder are one mass.
+    """
     if f.cylinder is not None:
         return f.structure
     values: dict[str, Any] = {"piston_mass": _text(p.piston_mass, "kg")}
-    if p.actuator == "motor_screw" and f.structure.masses == "two" and f.screws is not None:
+    if p.actuator == "motor_screw" and f.screws is not None:
         values["coupling_stiffness"] = f.screws.screw_stiffness
         values["coupling_damping"] = f.screws.screw_damping
+        if f.structure.masses == "one":
+            values |= {"masses": "two", "backlash": "0 um"} | _motor_bristle(f, p)
     return f.structure.replace(**values)
+
+
+def _motor_bristle(f: RequirementFile, p: Parts) -> dict[str, Any]:
+    """Return the bristle of the motor's friction, for which a requirement with one mass has no key.
+
+    It gives way as far as that of the ways before it slides (own choice): as much less stiff as
+    its friction is smaller.
+    """
+    table = f.table
+    if table.friction == "stribeck":
+        return {}
+    load = (table.mass + table.workpiece_mass) * GRAVITY * math.cos(table.inclination)
+    ways = table.coulomb_coefficient * (max(load, 0.0) + table.way_preload)
+    share = p.seal_friction / ways if p.seal_friction > 0.0 and ways > 0.0 else 1.0
+    return {
+        "seal_bristle_stiffness": _text(share * table.bristle_stiffness, "N/um", 4),
+        "seal_bristle_damping": _text(share * table.bristle_damping, "N s/m", 4),
+    }
 
 
 def _lock(f: RequirementFile, p: Parts) -> Lock:

@@ -70,6 +70,8 @@ class Bodies:
         Pressure over relative growth of the tube [Pa], infinite if it counts as rigid.
     coupling_stiffness : ndarray
         Stiffness from piston to table [N/m], infinite if they are one mass.
+    coupling_damping : ndarray
+        Damping from piston to table [N s/m], zero if they are one mass.
     brake_stiffness, brake_force : ndarray
         Holding brake [N/m, N]; zero without one.
     moving_volume : ndarray
@@ -91,6 +93,7 @@ class Bodies:
     efficiency: Array
     tube_modulus: Array
     coupling_stiffness: Array
+    coupling_damping: Array
     brake_stiffness: Array
     brake_force: Array
     moving_volume: Array
@@ -148,6 +151,12 @@ def _coupling(requirement: RequirementFile) -> float:
     return structure.coupling_stiffness if structure.masses == "two" else np.inf
 
 
+def _coupling_damping(requirement: RequirementFile) -> float:
+    """Return the damping from piston to table [N s/m], zero for one mass."""
+    structure = requirement.structure
+    return structure.coupling_damping if structure.masses == "two" else 0.0
+
+
 def _brake(requirement: RequirementFile) -> tuple[float, float]:
     """Return stiffness and force of a brake on the lock [N/m, N], zero without."""
     lock = requirement.lock
@@ -184,6 +193,7 @@ def _kept(requirement: RequirementFile, calc: Calculation) -> dict[str, Array | 
         "tube_modulus": calc.given(
             "K_w", "modulus of the walls", 1.0 / p.wall if p.wall > 0.0 else np.inf, "Pa", source),
         "coupling_stiffness": _coupling(requirement),
+        "coupling_damping": _coupling_damping(requirement),
         "brake_stiffness": stiffness,
         "brake_force": force,
         "moving_volume": float(p.moving),
@@ -227,6 +237,7 @@ def _cylinders(
         "tube_modulus": calc.of(tube_modulus, E=series.wall_elasticity, s=series.wall_share,
                                 nu=POISSON),
         "coupling_stiffness": _coupling(requirement),
+        "coupling_damping": _coupling_damping(requirement),
         "brake_stiffness": stiffness,
         "brake_force": force,
         "moving_volume": 1.0,
@@ -260,6 +271,7 @@ def _screws(
         "efficiency": series.screw_efficiency,
         "tube_modulus": np.inf,
         "coupling_stiffness": series.screw_stiffness,
+        "coupling_damping": series.screw_damping,
         "brake_stiffness": series.brake_stiffness,
         "brake_force": series.brake_force,
         "moving_volume": 0.0,

@@ -274,6 +274,57 @@ def damping_of(
 
 
 @formula(
+    "s_p",
+    "motion of the piston over that of the table at this frequency",
+    "1 - omega_h**2*M_t/k_s",
+    "1",
+    "Newton's law of the table on its spring",
+    omega_h=("natural frequency", "rad/s"),
+    M_t=("table and workpiece", "kg"),
+    k_s=("stiffness from piston to table", "N/m"),
+)
+def piston_share(omega_h: Array, M_t: Array, k_s: Array) -> Array:
+    """Return the motion of the piston over that of the table [-]."""
+    return 1.0 - omega_h**2 * M_t / k_s
+
+
+@formula(
+    "zeta_h",
+    "damping ratio at that position, an estimate",
+    "(B_t + (1 - s_p)**2*c_s + s_p**2*(B_p + ((G + C_e)*((A_A*K_A/V_A)**2 + (A_B*K_B/V_B)**2)"
+    " + C_i*(A_A*K_A/V_A + A_B*K_B/V_B)**2)/omega_h**2))/(2*omega_h*(M_t + s_p**2*M_p))",
+    "1",
+    "first order in the leakage, energy lost in a period of this mode over its energy",
+    B_t=("viscous friction of the ways", "N s/m"),
+    s_p=("motion of the piston over that of the table", "1"),
+    c_s=("damping from piston to table", "N s/m"),
+    B_p=("viscous friction of the seals", "N s/m"),
+    G=("flow over pressure of a port of the centred valve", "m3/s/Pa"),
+    C_e=("leakage of a side outward", "m3/s/Pa"),
+    A_A=("area of side A", "m2"),
+    K_A=("modulus of side A", "Pa"),
+    V_A=("oil of side A there, hose as oil", "m3"),
+    A_B=("area of side B", "m2"),
+    K_B=("modulus of side B", "Pa"),
+    V_B=("oil of side B there, hose as oil", "m3"),
+    C_i=("leakage from side to side", "m3/s/Pa"),
+    omega_h=("natural frequency", "rad/s"),
+    M_t=("table and workpiece", "kg"),
+    M_p=("piston and rod, or nut and rotor", "kg"),
+)
+def coupled_damping_of(
+    B_t: Array, s_p: Array, c_s: Array, B_p: Array, G: Array, C_e: Array, A_A: Array, K_A: Array,
+    V_A: Array, A_B: Array, K_B: Array, V_B: Array, C_i: Array, omega_h: Array, M_t: Array,
+    M_p: Array,
+) -> Array:  # fmt: skip
+    """Return the damping ratio of piston and table joined by a spring [-]."""
+    a, b = A_A * K_A / V_A, A_B * K_B / V_B
+    lost = (G + C_e) * (a**2 + b**2) + C_i * (a + b) ** 2
+    moved = B_t + (1.0 - s_p) ** 2 * c_s + s_p**2 * (B_p + lost / omega_h**2)
+    return moved / (2.0 * omega_h * (M_t + s_p**2 * M_p))
+
+
+@formula(
     "G",
     "flow over pressure of a port of the centred valve, least",
     "(q_0 - q_p)/p_r",

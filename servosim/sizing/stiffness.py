@@ -18,12 +18,14 @@ from servosim.sizing.forces import holds_of, write_hold
 from servosim.sizing.loads import highest_supply, lowest_supply
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.springs import (
+    coupled_damping_of,
     damping_of,
     dead_side,
     joint_modulus,
     oil_modulus,
     oil_stiffness_of,
     one_mass_frequency,
+    piston_share,
     port_conductance,
     rest_pressure_a,
     rest_pressure_b,
@@ -101,21 +103,10 @@ def oil_springs(
         lands = calc.of(
             port_conductance, q_0=valve[0], q_p=valve[1], p_r=requirement.valves.rating_pressure
         )
-        damping = calc.of(
-            damping_of,
-            B=requirement.table.viscous_friction + bodies.seal_viscous,
-            G=lands,
-            C_e=bodies.external_leakage,
-            A_A=bodies.area_a,
-            K_A=K_A,
-            V_A=V_A,
-            A_B=bodies.area_b,
-            K_B=K_B,
-            V_B=V_B,
-            C_i=bodies.internal_leakage,
-            omega_h=frequency,
-            M=duty.heaviest + bodies.weight_mass + bodies.screw_mass,
-        )
+        sides = {"G": lands, "C_e": bodies.external_leakage, "A_A": bodies.area_a, "K_A": K_A,
+                 "V_A": V_A, "A_B": bodies.area_b, "K_B": K_B, "V_B": V_B,
+                 "C_i": bodies.internal_leakage, "omega_h": frequency}  # fmt: skip
+        damping = _damping(requirement, bodies, duty.heaviest, sides, calc)
     return {
         "rest_pressure_a": p_A,
         "rest_pressure_b": p_B,
@@ -166,6 +157,27 @@ def _frequency(stiffness: Array, bodies: Any, table: float, calc: Calculation) -
         if stiffness.ndim > 1:
             k_s, M_p = k_s[:, np.newaxis], M_p[:, np.newaxis]
         found[~one] = calc.of(two_mass_frequency, k_h=stiffness[~one], k_s=k_s, M_t=table, M_p=M_p)
+    return found
+
+
+def _damping(
+    requirement: RequirementFile, bodies: Bodies, table: float, sides: dict[str, Array],
+    calc: Calculation,
+) -> Array:  # fmt: skip
+    """Return the damping ratio of one mass or two, shape (n,)."""
+    ways, found = requirement.table.viscous_friction, np.empty_like(bodies.area_a)
+    mass = bodies.weight_mass + bodies.screw_mass
+    one = np.isinf(bodies.coupling_stiffness)
+    if one.any():
+        found[one] = calc.of(damping_of, B=ways + bodies.seal_viscous[one], M=table + mass[one],
+                             **{name: values[one] for name, values in sides.items()})  # fmt: skip
+    if not one.all():
+        rest = {name: values[~one] for name, values in sides.items()}
+        share = calc.of(piston_share, omega_h=rest["omega_h"], M_t=table,
+                        k_s=bodies.coupling_stiffness[~one])  # fmt: skip
+        found[~one] = calc.of(coupled_damping_of, B_t=ways, s_p=share, M_t=table, M_p=mass[~one],
+                              c_s=bodies.coupling_damping[~one], B_p=bodies.seal_viscous[~one],
+                              **rest)  # fmt: skip
     return found
 
 

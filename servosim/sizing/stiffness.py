@@ -161,7 +161,7 @@ def _frequency(stiffness: Array, bodies: Any, table: float, calc: Calculation) -
 
 
 def _damping(
-    requirement: RequirementFile, bodies: Bodies, table: float, sides: dict[str, Array],
+    requirement: RequirementFile, bodies: Bodies, table: float, sides: dict[str, Any],
     calc: Calculation,
 ) -> Array:  # fmt: skip
     """Return the damping ratio of one mass or two, shape (n,)."""
@@ -169,8 +169,9 @@ def _damping(
     mass = bodies.weight_mass + bodies.screw_mass
     one = np.isinf(bodies.coupling_stiffness)
     if one.any():
+        rest: dict[str, Any] = {name: values[one] for name, values in sides.items()}
         found[one] = calc.of(damping_of, B=ways + bodies.seal_viscous[one], M=table + mass[one],
-                             **{name: values[one] for name, values in sides.items()})  # fmt: skip
+                             **rest)  # fmt: skip
     if not one.all():
         rest = {name: values[~one] for name, values in sides.items()}
         share = calc.of(piston_share, omega_h=rest["omega_h"], M_t=table,

@@ -77,7 +77,7 @@ def combine(
     machines : int, optional
         Tests to draw.
     seed : int, optional
-        Seed. The same bits come out on any machine and in any number of parts.
+        Seed; the draws depend on it and on the order of the causes alone.
     factor : float, optional
         Half width of the bands of the figures, as a number of standard deviations.
 

@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from sizing_parts import BAR, PARAMS, QUIET, REV, SCREWS, SLIDE, TABLE, G, asked, parts, sized
 
 from servosim.components.cylinder import cylinder_parameters
+from servosim.components.valve_rating import rate_valve
 from servosim.params import Range
 from servosim.sizing import holding, springs
 from servosim.sizing.actuators import actuators_of
+from servosim.sizing.at_hand import valve_of
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import (
     SCREW,
@@ -26,6 +29,8 @@ from servosim.sizing.power_failure import (
     LOCKED,
     UNDEFINED,
     VENTED,
+    cavitating_velocity,
+    open_velocity,
 )
 from servosim.sizing.requirement import read_requirement
 
@@ -228,15 +233,59 @@ def test_without_lock_a_vertical_slide_sinks_runs_or_is_driven():
     assert not (sinking[2] or running[2] or driven[2])
     # more weight, faster
     assert failed("none", "vented", workpiece=200.0)[1] > running[1]
-    # the orifices in series once more: what gravity gives is lost in both lands
+    # the balance of forces once more: the side that fills gives no pull beyond the atmosphere's
     requirement = asked(SLIDE)
     valve = requirement.valve[2]
     K = valve.rated_flow / math.sqrt(valve.rated_pressure_drop / 2.0)
     duty, a, _ = sized(requirement, parts(actuator=SINGLE_ROD, bore=0.063, rod=0.028,
                                           pressure=100 * BAR))  # fmt: skip
     gravity = duty.held_force[duty.held_thrust == 0.0].max() + a.weight_mass[0] * G
-    lost = sum(A * (A * running[1] / K) ** 2 for A in (a.area_a[0], a.area_b[0]))
-    assert lost == pytest.approx(gravity, rel=1e-9)
+    A, B = a.area_a[0], a.area_b[0]
+
+    def left(v):
+        return A * (A * v / K) ** 2 - B * max(-((B * v / K) ** 2), -1.01325 * BAR) - gravity
+
+    assert (B * running[1] / K) ** 2 > 1.01325 * BAR  # it cavitates
+    assert running[1] == pytest.approx(brentq(left, 1e-3, 10.0), rel=1e-9)
+    # a light load leaves both lands in series
+    assert open_velocity(F_g=100.0, A=A, p_S=0.0, A_A=A, A_B=B, K_A=K, K_B=K) > cavitating_velocity(
+        K_c=K, A_c=A, F_g=100.0, A_f=B, p_a=1.01325 * BAR
+    )
+
+
+def test_what_carries_decides_how_fast_a_held_load_sinks():
+    """Leakage over the area that carries: the piston above, the ring where the load pulls."""
+    for inclination, carrying in ((90.0, math.pi / 4 * 0.063**2),
+                                  (-90.0, math.pi / 4 * (0.063**2 - 0.028**2))):  # fmt: skip
+        requirement = asked(SLIDE, lock__leakage="1 cm3/min/bar")
+        table = requirement.table.replace(inclination=math.radians(inclination),
+                                          counterbalance="none")  # fmt: skip
+        requirement = requirement.model_copy(update={"table": table})
+        _, a, _ = sized(requirement, parts(actuator=SINGLE_ROD, bore=0.063, rod=0.028))
+        force = (390.0 + a.weight_mass[0]) * G
+        expected = 1e-6 / 60.0 / BAR * force / carrying**2
+        assert a.sinking_velocity[0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_matched_spool_has_the_lands_of_the_simulation():
+    """Rated flow holds on side A; K_B is the ratio of it, in every sum."""
+    requirement = asked(SLIDE)
+    valve = requirement.valve[2].replace(area_ratio=0.5, rest_position="vented")
+    requirement = requirement.model_copy(update={
+        "valve": (*requirement.valve[:2], valve, *requirement.valve[3:]),
+        "lock": requirement.lock.replace(kind="none"),
+    })  # fmt: skip
+    _, a, _ = sized(requirement, parts(actuator=SINGLE_ROD, bore=0.063, rod=0.028,
+                                       pressure=100 * BAR))  # fmt: skip
+    numbers = rate_valve(valve_of(valve, requirement.valves), requirement.oil)
+    duty, *_ = sized(requirement, parts())
+    gravity = duty.held_force[duty.held_thrust == 0.0].max() + a.weight_mass[0] * G
+    A, B = a.area_a[0], a.area_b[0]
+    full = 1.0 - valve.overlap  # opening of a land at full command, over the stroke
+    K_A, K_B = numbers.K_A * full, numbers.K_B * full
+    both = math.sqrt(gravity / (A**3 / K_A**2 + B**3 / K_B**2))
+    alone = K_A / A * math.sqrt((gravity - B * 1.01325 * BAR) / A)
+    assert a.sinking_velocity[0] == pytest.approx(max(both, alone), rel=1e-3)
 
 
 def test_a_horizontal_table_stays_unless_pressure_drives_it():

@@ -337,18 +337,17 @@ def _failure(
 ) -> dict[str, Any]:
     """Return what holds the table when power fails, and how fast it moves."""
     bare = np.flatnonzero(duty.held_thrust == 0.0)
-    held = np.abs(holds_of(requirement, duty, bodies)[:, bare])
-    gravity = held.max(axis=1)
+    held = holds_of(requirement, duty, bodies)[:, bare]
     holder = holder_of(requirement, c, bodies.brake_force)
     with calc.section("Actuator: power failure"):
-        write_hold(requirement, duty, bodies, int(bare[held[0].argmax()]), calc)
+        write_hold(requirement, duty, bodies, int(bare[np.abs(held[0]).argmax()]), calc)
         velocity = sinking_velocity(
             requirement,
             c,
             holder,
             (bodies.area_a, bodies.area_b),
             bodies.internal_leakage + bodies.external_leakage,
-            gravity,
+            held,
             bodies.brake_force,
             calc,
         )

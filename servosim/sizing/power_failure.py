@@ -6,6 +6,9 @@ data sheet has to say it) or the lands of a valve whose spool rests closed. A ve
 table run against its lands; one whose rest position isn't defined may drive it with whatever
 pressure is left in accumulator and lines. Friction isn't counted on (own choice, safe side).
 
+The oil of the side that fills can't pull: once a vented load runs so fast that this side would fall
+below zero absolute pressure, it cavitates, and only the land of the side that carries holds back.
+
 Sources. Orifice equation; leakage over area.
 """
 
@@ -13,8 +16,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from servosim.components.oil import ATMOSPHERE
 from servosim.sizing.calculation import Calculation, formula
 from servosim.sizing.combinations import Array, Combinations, Flags, Numbers
+from servosim.sizing.land_flow import land_coefficient, land_coefficient_b
 from servosim.sizing.requirement import RequirementFile
 
 BRAKED, LOCKED, CLOSED, VENTED, UNDEFINED = 0, 1, 2, 3, 4
@@ -34,7 +39,7 @@ HOLDERS = (
     "Pa",
     "balance of forces, the other side empty",
     F_g=("gravity less counterbalance, greatest", "N"),
-    A=("smaller area", "m2"),
+    A=("area of the side that carries", "m2"),
 )
 def gravity_pressure(F_g: Array, A: Array) -> Array:
     """Return the pressure that carries gravity [Pa]."""
@@ -49,7 +54,7 @@ def gravity_pressure(F_g: Array, A: Array) -> Array:
     "drift of a held load is leakage over area, from memory",
     G=("leakage over pressure", "m3/s/Pa"),
     p_g=("pressure that gravity puts on the oil", "Pa"),
-    A=("smaller area", "m2"),
+    A=("area of the side that carries", "m2"),
 )
 def leaking_velocity(G: Array, p_g: Array, A: Array) -> Array:
     """Return the velocity with which a held load sinks through leakage [m/s]."""
@@ -57,7 +62,7 @@ def leaking_velocity(G: Array, p_g: Array, A: Array) -> Array:
 
 
 @formula(
-    "v_g",
+    "v_s",
     "velocity through fully open lands",
     "sqrt((F_g + A*p_S)/(A_A**3/K_A**2 + A_B**3/K_B**2))",
     "m/s",
@@ -78,18 +83,54 @@ def open_velocity(
 
 
 @formula(
-    "K_A",
-    "flow over root of drop of a fully open land at A",
-    "q_n*sqrt((1 + 1/r**2)/dp_n)",
-    "m3/s/sqrt(Pa)",
-    "orifice equation, both lands in series at rated flow",
-    q_n=("rated flow", "m3/s"),
-    r=("lands at B over those at A", "1"),
-    dp_n=("rated drop over both lands", "Pa"),
+    "v_c",
+    "velocity if the side that fills cavitates",
+    "K_c/A_c*sqrt(maximum(F_g - A_f*p_a, 0)/A_c)",
+    "m/s",
+    "orifice equation of the side that carries, no pressure at all in the other",
+    K_c=("flow over root of drop of a land of the side that carries", "m3/s/sqrt(Pa)"),
+    A_c=("area of the side that carries", "m2"),
+    F_g=("gravity less counterbalance, greatest", "N"),
+    A_f=("area of the side that fills", "m2"),
+    p_a=("pressure of the atmosphere", "Pa"),
 )
-def land_coefficient(q_n: Array, r: Array, dp_n: Array) -> Array:
-    """Return flow over root of drop of a land at A [m3/s/sqrt(Pa)]."""
-    return q_n * np.sqrt((1.0 + 1.0 / r**2) / dp_n)
+def cavitating_velocity(K_c: Array, A_c: Array, F_g: Array, A_f: Array, p_a: Array) -> Array:
+    """Return the velocity at which one land alone holds back, the other side empty [m/s]."""
+    return K_c / A_c * np.sqrt(np.maximum(F_g - A_f * p_a, 0.0) / A_c)
+
+
+@formula(
+    "v_g",
+    "velocity with which it runs",
+    "maximum(v_s, v_c)",
+    "m/s",
+    "the faster: the side that fills cavitates as soon as both lands would pull",
+    v_s=("through both lands", "m/s"),
+    v_c=("if the side that fills cavitates", "m/s"),
+)
+def running_velocity(v_s: Array, v_c: Array) -> Array:
+    """Return the velocity of a load that is let go [m/s]."""
+    return np.maximum(v_s, v_c)
+
+
+def carrying_side(held: Array, area_a: Array) -> Flags:
+    """Return whether side A carries what is held, shape (n,).
+
+    Parameters
+    ----------
+    held : ndarray, shape (n, n_h)
+        Forces that the oil has to carry, positive in extension [N].
+    area_a : ndarray, shape (n,)
+        Area of side A [m2], for the shape.
+
+    Returns
+    -------
+    ndarray of bool
+        True where the greatest of them pushes on side A, or none pushes at all.
+    """
+    worst = np.abs(held).argmax(axis=1)
+    found: Flags = held[np.arange(len(area_a)), worst] >= 0.0
+    return found
 
 
 def holder_of(requirement: RequirementFile, c: Combinations, brake: Array) -> Numbers:
@@ -122,7 +163,7 @@ def sinking_velocity(
     holder: Numbers,
     areas: tuple[Array, Array],
     leakage: Array,
-    gravity: Array,
+    held: Array,
     brake: Array,
     calc: Calculation,
 ) -> Array:
@@ -140,8 +181,8 @@ def sinking_velocity(
         Areas of sides A and B [m2].
     leakage : ndarray
         Of the actuator over pressure [m3/s/Pa].
-    gravity : ndarray
-        Greatest size of gravity less counterbalance [N].
+    held : ndarray, shape (n, n_h)
+        Gravity less counterbalance, positive if the oil has to push in extension [N].
     brake : ndarray
         Force of the holding brake [N].
     calc : Calculation
@@ -153,7 +194,9 @@ def sinking_velocity(
         Velocity [m/s], shape (n,).
     """
     area_a, area_b = areas
-    smaller = np.where(area_b > 0.0, np.minimum(area_a, area_b), area_a)
+    gravity, on_a = np.abs(held).max(axis=1), carrying_side(held, area_a)
+    on_a |= area_b == 0.0  # a plunger has no other side
+    carrying, filling = np.where(on_a, area_a, area_b), np.where(on_a, area_b, area_a)
 
     def valve(key: str) -> Array:
         return np.array([getattr(one, key) for one in requirement.valve], dtype=float)[c.valve]
@@ -164,34 +207,42 @@ def sinking_velocity(
         lands = 2.0 * (valve("null_leakage") - valve("pilot_leakage"))
         lands = lands / requirement.valves.rating_pressure
         closing = np.where(holder == LOCKED, requirement.lock.leakage, lands)
-        p_g = calc.of(gravity_pressure, F_g=gravity[rows], A=smaller[rows])
+        p_g = calc.of(gravity_pressure, F_g=gravity[rows], A=carrying[rows])
         found[rows] = calc.of(
             leaking_velocity,
             HOLDERS[holder[rows[0]]] if len(rows) == 1 else "",
             G=(leakage + closing)[rows],
             p_g=p_g,
-            A=smaller[rows],
+            A=carrying[rows],
         )
     rows = np.flatnonzero(holder >= VENTED)
     if len(rows):
         left = np.where(holder == UNDEFINED, c.pressure, 0.0)[rows]
-        ratio = valve("area_ratio")[rows]
         K_A = calc.of(
             land_coefficient,
-            q_n=valve("rated_flow")[rows],
-            r=ratio,
-            dp_n=valve("rated_pressure_drop")[rows],
+            rated_flow=valve("rated_flow")[rows],
+            rated_drop=valve("rated_pressure_drop")[rows],
         )
-        found[rows] = calc.of(
+        K_B = calc.of(land_coefficient_b, K_A=K_A, area_ratio=valve("area_ratio")[rows])
+        both = calc.of(
             open_velocity,
-            HOLDERS[holder[rows[0]]] if len(rows) == 1 else "",
             F_g=gravity[rows],
             A=np.maximum(area_a, area_b)[rows],
             p_S=left,
             A_A=area_a[rows],
             A_B=area_b[rows],
             K_A=K_A,
-            K_B=ratio * K_A,
+            K_B=K_B,
         )
+        empty = calc.of(
+            cavitating_velocity,
+            K_c=np.where(on_a[rows], K_A, K_B),
+            A_c=carrying[rows],
+            F_g=gravity[rows],
+            A_f=filling[rows],
+            p_a=ATMOSPHERE,
+        )
+        note = HOLDERS[holder[rows[0]]] if len(rows) == 1 else ""
+        found[rows] = calc.of(running_velocity, note, v_s=both, v_c=empty)
     slips: Flags = (holder == BRAKED) & (brake < gravity)
     return np.where(slips, np.inf, found)

@@ -114,6 +114,14 @@ class Arm:
         except ParameterError:
             return 100.0
 
+    def has_margins(self, shares: Array) -> bool:
+        """Tell whether the margins are kept in all points, exactly; if not the worst are learnt."""
+        loops, changes = self.contender.loops, self.changes(shares)
+        if loops.lacking(loops.all, changes) <= 0.0:
+            return True
+        loops.learn(changes)
+        return False
+
     def start(self) -> Array:
         """Return where the search begins."""
         known = _START if self.integral else _START | _START_WITHOUT
@@ -156,11 +164,15 @@ def arms_of(contender: Contender, stage: LoopStage) -> list[Arm]:
     """
     axis = contender.axis
     hopeless = precise(axis) > _HOPELESS * stage.velocity_gain
-    return [
+    arms = [
         Arm(contender, integral, tuple(_unknowns(axis, stage, integral)),
             fixed_changes(axis, stage, integral=integral))
         for integral in ((True,) if hopeless else (False, True))
     ]  # fmt: skip
+    for arm in arms:
+        if arm.integral:  # it has its own tightest points, those of the least loop gain
+            contender.loops.learn(arm.changes(arm.start()))
+    return arms
 
 
 def _unknowns(axis: Axis, stage: LoopStage, integral: bool) -> list[Unknown]:

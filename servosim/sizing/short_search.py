@@ -114,8 +114,9 @@ class ShortSearch:
         for arm in self.arms:
             if arm.confirmed:
                 continue
-            if arm.cost < UNSETTLED:
-                places, cases = [place for _, place in arm.tried[:_CONFIRMED]], _cases(arm)
+            places = _faultless(arm)
+            if places:
+                cases = _cases(arm)
                 tried.append((arm, places, cases))
                 jobs.append(_job(arm, places, cases))
                 continue
@@ -221,6 +222,17 @@ def few_cases(arm: Arm) -> list[int]:
     contender = arm.contender
     n = len(contender.places)
     return [k * n + way for k in half_of(len(contender.corners), 0) for way in _longest(contender)]
+
+
+def _faultless(arm: Arm) -> list[Array]:
+    """Return the best places that keep everything so far, the exact margins too."""
+    good = [place for cost, place in arm.tried if cost < UNSETTLED][:_CONFIRMED]
+    found = [place for place in good if arm.has_margins(place)]
+    lost = [place for place in good if not any(place is one for one in found)]
+    arm.tried = [(DISMISSED if any(place is one for one in lost) else cost, place)
+                 for cost, place in arm.tried]  # fmt: skip
+    arm.tried.sort(key=lambda one: one[0])
+    return found
 
 
 def _longest(contender: Contender) -> list[int]:

@@ -135,6 +135,11 @@ def contender_of(number: int, axis: Axis, goals: Goals) -> Contender:
         raise ParameterError(faults[0])
     low, high = goals.stretch(axis)
     stroke = axis.file.cylinder.stroke
+    if goals.begin(axis) < -1e-9:
+        raise ParameterError(
+            f"the stroke of {shown(stroke, 'mm')} is shorter than the table's travel of "
+            f"{shown(goals.travel, 'mm')}"
+        )
     if low < -1e-9 or high > stroke + 1e-9:
         raise ParameterError(
             f"moves from {shown(low, 'mm')} to {shown(high, 'mm')} leave the stroke of "

@@ -362,6 +362,14 @@ class TestPower:
         assert_allclose(power.tank_heat_capacity[0], rho * 0.1 * 1800)
         assert oil_temperature(ambient=293.15, heat=480.0, transfer=16.0) == pytest.approx(323.15)
 
+    def test_tank_takes_back_the_oil_of_the_accumulator(self) -> None:
+        """What gas of the precharge leaves of the bottle at the highest supply, not all of it."""
+        *_, power, _ = sized(self.requirement, cylinders(arrangement=ACCUMULATOR))
+        bottle, p_0 = power.accumulator_volume[0], power.precharge_pressure[0] + 101325.0
+        oil = bottle - bottle * p_0 / (1.07 * 160e5 + 101325.0)  # room and coldest gas: 20 degC
+        assert 0.0 < oil < 0.5 * bottle
+        assert_allclose(power.needed_tank_volume[0], power.pump_flow[0] * 240 + oil, rtol=1e-9)
+
     def test_lines_against_a_library(self) -> None:
         *_, power, _ = sized(self.requirement, cylinders())
         x, oil = self.requirement.lines, self.requirement.oil

@@ -214,6 +214,22 @@ def volume_of_move(
     return excess * (rapid + (accelerating + decelerating) / 2.0 * excess / (peak - leakage))
 
 
+@formula(
+    "V_F",
+    "oil in the full accumulator, which it sends back when it is let go",
+    "V_0*(1 - p_0/(p_h + p_a))",
+    "m3",
+    "ideal gas, isothermal; nothing before the precharge is reached",
+    V_0=("gas volume at precharge", "m3"),
+    p_0=("precharge in the coldest gas, absolute", "Pa"),
+    p_h=("highest supply pressure", "Pa"),
+    p_a=("pressure of the atmosphere", "Pa"),
+)
+def oil_of_accumulator(V_0: Array, p_0: Array, p_h: Array, p_a: Array) -> Array:
+    """Return the oil in a full accumulator [m3]."""
+    return V_0 * (1.0 - p_0 / (p_h + p_a))
+
+
 def deficit(flow: Array, step: Array, pump: Array, cycles: int = 2) -> Array:
     """Return the most that a pump lacks at once over a cycle that repeats.
 

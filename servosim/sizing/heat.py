@@ -166,7 +166,7 @@ def heat_into_oil(shaft: Array, work: Array) -> Array:
     "common practice, no source",
     pump_flow=("flow of the pump", "m3/s"),
     time=("tank's volume over the pump's flow", "s"),
-    accumulator=("oil that an empty accumulator sends back", "m3"),
+    accumulator=("oil that the accumulator sends back", "m3"),
     difference=("oil that the actuator takes or sends back over its stroke", "m3"),
 )
 def least_tank_volume(

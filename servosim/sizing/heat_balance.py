@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from servosim.components.oil import density
+from servosim.components.oil import ATMOSPHERE, density
+from servosim.sizing import accumulators as gas
 from servosim.sizing import heat as thermal
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.combinations import Array
 from servosim.sizing.duty import Duty
 from servosim.sizing.lines import or_largest, smallest_of
+from servosim.sizing.pump_choice import gas_temperatures
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.unit_data import UnitData
 
@@ -66,10 +68,10 @@ def heat_of(
                    cycle_time=duty.cycle_time)  # fmt: skip
     heat = calc.of(thermal.heat_into_oil, shaft=parts["shaft_power"], work=work)
     rho = density(requirement.oil, requirement.conditions.temperature.high)
-    bottle = or_largest(parts["accumulator_volume"], unit.accumulators or (0.0,))
+    oil = _accumulator_oil(requirement, unit, parts, nominal, calc)
     difference = np.abs(actuators.area_a - actuators.area_b) * requirement.actuator_stroke
     least = calc.of(thermal.least_tank_volume, pump_flow=pump, time=x.tank_time,
-                    accumulator=bottle, difference=difference)  # fmt: skip
+                    accumulator=oil, difference=difference)  # fmt: skip
     tank = calc.given("V_T", "volume of the tank, of the series",
                       smallest_of(least, x.tank_volumes), "m3",
                       "requirement, [power_unit] tank_volumes")  # fmt: skip
@@ -103,6 +105,24 @@ def heat_of(
         "needed_cooler_power": wanted, "cooler_power": cooler, "oil_temperature": warm,
         "throttled_warming": throttled, "tank_heat_capacity": capacity, "cooling": transfer,
     }  # fmt: skip
+
+
+def _accumulator_oil(
+    requirement: RequirementFile, unit: UnitData, parts: dict[str, Array], nominal: Array,
+    calc: Calculation,
+) -> Array:  # fmt: skip
+    """Return the oil in the full accumulator, in its coldest gas; zero without one."""
+    bottle = or_largest(parts["accumulator_volume"], unit.accumulators or (0.0,))
+    found, rows = np.zeros(len(nominal)), np.flatnonzero(bottle > 0.0)
+    if len(rows):
+        coldest = gas_temperatures(requirement)[0]
+        room = requirement.conditions.ambient_temperature
+        charged = parts["precharge_pressure"][rows] + ATMOSPHERE
+        high = nominal[rows] * (1.0 + requirement.conditions.supply_variation)
+        found[rows] = calc.of(gas.oil_of_accumulator, V_0=bottle[rows], p_h=high, p_a=ATMOSPHERE,
+                              p_0=gas.precharge_at(precharge=charged, temperature=coldest,
+                                                   coldest=room))  # fmt: skip
+    return found
 
 
 def _least_forces(duty: Duty, actuators: Actuators) -> tuple[Array, Array]:

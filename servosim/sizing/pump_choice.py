@@ -84,7 +84,7 @@ def pump_and_gas(
             "lowest_pressure": alone,
         }  # fmt: skip
     x, conditions = requirement.power_unit, requirement.conditions
-    room, (coldest, hottest) = conditions.ambient_temperature, _gas_temperatures(requirement)
+    room, (coldest, hottest) = conditions.ambient_temperature, gas_temperatures(requirement)
     with calc.section("Power unit: accumulator"):
         volume = calc.given("V_g", "volume that the accumulator has to give", given, "m3",
                             "integral of drawn less pump flow over the cycle")  # fmt: skip
@@ -151,7 +151,7 @@ def pump_and_gas(
     }
 
 
-def _gas_temperatures(requirement: RequirementFile) -> tuple[float, float]:
+def gas_temperatures(requirement: RequirementFile) -> tuple[float, float]:
     """Return coldest and hottest gas: between the room and the oil at work [K]."""
     conditions = requirement.conditions
     both = (conditions.ambient_temperature, *conditions.temperature)
@@ -172,7 +172,7 @@ def _selected(
 ) -> tuple[Array, Array, Array, Array]:  # fmt: skip
     """Return pump, volume to give, least gas volume, and precharge in the coldest gas."""
     x, silent = requirement.power_unit, Calculation()
-    coldest, _ = _gas_temperatures(requirement)
+    coldest, _ = gas_temperatures(requirement)
     if unit.precharge is None:
         weakest = nominal * (1.0 - requirement.conditions.supply_variation) * (1.0 - x.sag)
         p_0 = np.asarray(

@@ -54,6 +54,13 @@ class TestRead:
         assert found.travel == pytest.approx(0.1505)
         assert found.notes == found.remarks == ()
 
+    def test_a_unit_that_cannot_be_right_is_asked_about(self, table):
+        """Micrometres under a head of millimetres."""
+        found = read_measured(table("target [mm],direction,run,deviation [mm]", *WHOLE))
+        assert found.notes == (
+            "deviations up to 4 mm: is the unit in the header of the table right?",
+        )
+
     def test_lines_in_any_order(self, table):
         """Runs stand in the order of their numbers."""
         self.check(read_measured(table(HEADER, *WHOLE[::-1])))
@@ -128,6 +135,8 @@ class TestFaults:
             ("100,+,-1,1", "column 'run': '-1' is no number of a run"),
             ("100,+,,1", "column 'run': is empty"),
             ("100,+,1,9", "column 'run': run 1 at 100 mm in direction + stands already in line 3"),
+            ("100,+,3,1e30", "column 'deviation [um]': '1e30' is more than can be meant"),
+            ("2e6,+,3,1", "column 'target [mm]': '2e6' is more than can be meant; expected 1000 m"),
             ("100.000,+,1,9", "column 'run': run 1 at 100.000 mm in direction + stands already"),
         ],
     )
@@ -135,10 +144,21 @@ class TestFaults:
         (fault,) = faults_of(table("# head", HEADER, *WHOLE[:5], "", cells, *WHOLE[5:]))
         assert fault.startswith(f"line 9, {expected}"), fault
 
-    @pytest.mark.parametrize(("cells", "number"), [("100,+,3", 3), ("100,+,3,1,", 5)])
-    def test_of_a_line(self, table, cells, number):
+    @pytest.mark.parametrize(
+        ("cells", "what"),
+        [
+            ("100", "1 cell"),
+            ("100,+,3", "3 cells"),
+            ("100,+,3,1,5", "5 cells: a decimal comma, or a separator too many"),
+        ],
+    )
+    def test_of_a_line(self, table, cells, what):
         (fault,) = faults_of(table(HEADER, *WHOLE, cells))
-        assert fault == f"line 10: holds {number} cells; expected 4 cells as in the header"
+        assert fault == f"line 10: holds {what}; expected 4 cells as in the header"
+
+    def test_a_lone_quote_is_told_in_its_line(self, table):
+        (fault,) = faults_of(table(HEADER, *WHOLE[:2], '"100,+,3,1', *WHOLE[2:]))
+        assert fault.startswith("line 4: '\"100,+,3,1' cannot be parted into cells")
 
     def test_all_at_once(self, table):
         found = faults_of(table(HEADER, "x,+,1,1", "100,y,1,1", "100,+,z,1", "100,+,1,w"))
@@ -209,7 +229,7 @@ class TestFaults:
         (fault,) = faults_of(table(HEADER.replace("um", "µm"), encoding="latin-1"))
         assert "line 1 is not UTF-8 text" in fault
         (fault,) = faults_of(table(HEADER, *WHOLE, '"100,+,3,1'))
-        assert fault.startswith("line 10: cannot be read")
+        assert fault.startswith("line 10: ")
 
     @pytest.mark.skipif(os.name != "posix", reason="needs a device that is no file")
     def test_of_a_device(self):

@@ -26,6 +26,8 @@ from servosim.positioning.evaluation import evaluate
 COLUMNS = {"target": "mm", "direction": "", "run": "", "deviation": "um"}
 _LARGEST = 20_000_000
 _MOST_FAULTS = 30
+_FARTHEST = {"target": 1000.0, "deviation": 1.0}  # m; what is more cannot be meant
+_UNUSUAL = 1e-3  # m, of a deviation
 _LONGEST_REMARK = 200
 _MINUS = "\u2212"  # the sign that word processors make of a hyphen
 _DELIMITERS = ",;\t"
@@ -146,32 +148,27 @@ class _Table:
         self.faults.append(Fault(self.name, "", place, what, expected, nearest))
 
     def _rows(self) -> Iterator[list[str]]:
-        """Yield the rows that hold something; ``_line`` is the line of the last one."""
+        """Yield the rows that hold something; ``_line`` is the line of the last one.
 
-        def numbered() -> Iterator[str]:
-            for number, line in enumerate(self._lines, 1):
-                if not line.lstrip().startswith("#") and line.strip():
-                    self._line = number
-                    yield line
-
-        source = numbered()
-        first = next(source, None)
-        if first is None:
+        A row is one line: a quote that is never closed cannot swallow the lines below it.
+        """
+        delimiter = ""
+        for number, line in enumerate(self._lines, 1):
+            if line.lstrip().startswith("#") or not line.strip():
+                continue
+            self._line = number
+            delimiter = delimiter or max(_DELIMITERS, key=line.count)
+            try:
+                row = next(csv.reader([line], delimiter=delimiter, strict=True))
+            except (csv.Error, StopIteration):
+                what = f"{_shown(line.strip())} cannot be parted into cells"
+                self._fault("", what, "quotes around a whole cell, or none")
+                continue
+            cells = [cell.strip() for cell in row]
+            if any(cells):
+                yield cells
+        if not delimiter:
             self.faults.append(Fault(self.name, what="holds no table", expected=_expected()))
-            return
-        delimiter = max(_DELIMITERS, key=first.count)
-
-        def again() -> Iterator[str]:
-            yield first
-            yield from source
-
-        try:
-            for row in csv.reader(again(), delimiter=delimiter, strict=True):
-                cells = [cell.strip() for cell in row]
-                if any(cells):
-                    yield cells
-        except csv.Error as error:
-            self._fault("", f"cannot be read: {error}", "a line of CSV")
 
     def readings(self) -> list[_Reading]:
         """Return the readings, without those of faulty lines."""
@@ -186,7 +183,9 @@ class _Table:
         seen: dict[tuple[float, str, int], int] = {}
         for cells in rows:
             if len(cells) != len(header):
-                what = f"holds {len(cells)} cells"
+                what = f"holds {len(cells)} cell{'s' * (len(cells) != 1)}"
+                if len(cells) > len(header):
+                    what += ": a decimal comma, or a separator too many"
                 self._fault("", what, f"{len(header)} cells as in the header")
                 continue
             one = self._reading(cells, columns)
@@ -251,6 +250,11 @@ class _Table:
         before = len(self.faults)
         target = self._length(cells, columns["target"])
         deviation = self._length(cells, columns["deviation"])
+        for name, size in (("target", target), ("deviation", deviation)):
+            if abs(size) > _FARTHEST[name]:
+                what = f"{_shown(cells[columns[name].index])} is more than can be meant"
+                expected = f"{_FARTHEST[name]:g} m at most; is the unit in the header right?"
+                self._fault(columns[name].title, what, expected)
         text = cells[columns["direction"].index].replace(_MINUS, "-")
         if text not in DIRECTIONS:
             what = f"{_shown(text)} is no direction" if text else "is empty"
@@ -299,7 +303,7 @@ def _fewer(faults: Sequence[Fault], name: str) -> list[Fault]:
     return [*faults[:_MOST_FAULTS], rest]
 
 
-def _deviations(readings: Iterable[_Reading], table: _Table) -> Deviations:
+def _deviations(readings: Sequence[_Reading], table: _Table) -> Deviations:
     """Return readings as the deviations of a test."""
     cells: dict[float, dict[str, list[tuple[int, float]]]] = {}
     for one in readings:
@@ -314,6 +318,12 @@ def _deviations(readings: Iterable[_Reading], table: _Table) -> Deviations:
             row[: len(runs)] = [deviation for _, deviation in runs]
         return out
 
+    largest = max(abs(one.deviation) for one in readings)
+    if largest > _UNUSUAL:
+        size = f"{units.convert(largest, 'mm'):.4g} mm"
+        table.notes.append(
+            f"deviations up to {size}: is the unit in the header of the table right?"
+        )
     notes, remarks = tuple(table.notes), tuple(filter(None, table.remarks))
     return Deviations(np.array(targets), side("+"), side("-"), notes=notes, remarks=remarks)
 

@@ -159,6 +159,7 @@ class TestDisagreeing:
             (["412.5", "110"], "525.2", "two digits of the control total itself transposed?"),
             (["412.5", "110"], "549.5", "it is divisible by nine"),
             (["412.53", "110"], "522.5", "the control total is rounded: write all its digits"),
+            (["412.6", "110"], "522.500", "a single wrong digit would explain it"),  # not rounded
             (["412.5", "110"], "500.8", None),
         ],
     )
@@ -168,6 +169,22 @@ class TestDisagreeing:
             assert "likely cause" not in line
         else:
             assert cause in line.split("likely cause: ")[1]
+
+    def test_a_total_in_a_unit_in_which_the_sum_has_no_end(self, listed):
+        """522.5 mm are 20.5708661417... in."""
+        (line,) = refused(listed, written("412.5", "110", totals=["target [in] = 20.5708661"]))
+        assert (
+            "in the unit 'in' the decimals of this sum have no end: write the total in mm" in line
+        )
+        (line,) = refused(listed, written("412.5", "110", totals=["target [in] = 21.5708661"]))
+        assert "have no end" not in line  # that is more than rounding
+
+    def test_digits_of_a_total_in_another_unit(self, listed):
+        """0.5225 m state four decimals, 0.1 mm, and 522.53 mm are rounded to them."""
+        (line,) = refused(listed, written("412.53", "110", totals=["target [m] = 0.5225"]))
+        assert "the control total is rounded" in line
+        (line,) = refused(listed, written("412.53", "110", totals=["target [m] = 0.52250"]))
+        assert "rounded" not in line
 
     def test_sign(self, listed):
         text = "target [mm],mode\n100,absolute\n12.7,incremental\n3,incremental\n"
@@ -230,6 +247,12 @@ class TestUnreadable:
         found = refused(listed, "target [mm],dwell\n1,1\n# total dwell [s] = 5\n")
         assert len(found) == 1
         assert "'dwell' has no unit" in found[0]
+
+    @pytest.mark.parametrize("heading", ["dwel [s]", "dwell s]"])
+    def test_total_of_a_column_with_a_slip_in_its_heading(self, listed, heading):
+        found = refused(listed, f"target [mm],{heading}\n1,1\n# total dwell [s] = 1\n")
+        assert len(found) == 1
+        assert "unknown column" in found[0]
 
     @pytest.mark.parametrize(
         "remark", ["Holes of the first shell", "x = 5", "title = Control total"]

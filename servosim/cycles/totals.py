@@ -20,12 +20,12 @@ import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal, localcontext
 
 from servosim._spellings import GROUPS
 from servosim.cycles._causes import likely_causes
 from servosim.cycles._cells import Cells
-from servosim.cycles._columns import Column, near, parted, unit_fault
+from servosim.cycles._columns import KINDS, Column, near, parted, unit_fault
 from servosim.cycles._numbers import (
     NotANumber,
     decimal_of,
@@ -135,6 +135,8 @@ def _total(remark: Line, sheet: Sheet, columns: Mapping[str, Column]) -> Total |
         return fault(f"a control total of '{column}', which holds text", f"{', '.join(names)}")
     if column not in names and any(one is not None and one[0] == column for one in headings):
         return None  # the heading is among the faults
+    if column in KINDS and column not in columns and _unread(headings):
+        return None  # perhaps it is one of the headings that are among the faults
     if column not in names:
         what = f"a control total of {cut(column)}, which is no column of this list"
         return fault(what, f"one of {', '.join(names)}", near(column, names))
@@ -157,6 +159,11 @@ def _total(remark: Line, sheet: Sheet, columns: Mapping[str, Column]) -> Total |
         group = group_of(kind.unit)
         return fault(f"the control total of '{column}': {wrong}", f"{group} in {GROUPS[group]}")
     return Total(column, unit, match[2].strip(), remark.number)
+
+
+def _unread(headings: list[tuple[str, str | None] | None]) -> bool:
+    """Return whether a heading names no column of a position list."""
+    return any(one is None or (one[0] != "" and one[0] not in KINDS) for one in headings)
 
 
 def check_totals(
@@ -235,8 +242,34 @@ def _sum_fault(
         what += f" ({shown(wanted, *units)})"
     what += f", the list adds up to {shown(is_sum, *units)}: {shown(abs(apart), *units)} "
     what += "too much" if apart > 0 else "too little"
-    causes = [] if in_column is None else likely_causes(found, in_column, entries, surplus)
+    if in_unit(is_sum, total.unit) is None and abs(apart) <= abs(exact(_last(number), total.unit)):
+        where = f"in the unit '{total.unit}' the decimals of this sum have no end"
+        causes = [f"{where}: write the total in {column.unit}"]
+    elif in_column is None:
+        causes = []
+    else:
+        causes = likely_causes(found, _with_digits(number, total.unit, column), entries, surplus)
     if causes:
         what += f"; likely cause: {'; '.join(causes)}"
     key = f"line {total.line}, total of column '{column.heading}'"
     return Fault(sheet.name, "", key, what, "the numbers of the worksheet, in all its lines")
+
+
+def _last(number: Decimal) -> Decimal:
+    """Return one in the last digit of a number as it is written."""
+    exponent = number.as_tuple().exponent
+    return Decimal((0, (1,), exponent if isinstance(exponent, int) else 0))
+
+
+def _with_digits(number: Decimal, unit: str, column: Column) -> Decimal:
+    """Return a total in the unit of its column, with as many digits as are written.
+
+    So 69.650 m are 69650. mm, and 69650.000 mm keep their three decimals.
+    """
+    made = in_unit(exact(number, unit), column.unit)
+    last = in_unit(exact(_last(number), unit), column.unit)
+    assert made is not None  # the caller asked for that
+    if last is None or last.normalize().as_tuple().digits != (1,):
+        return made
+    with localcontext(Context(prec=200)):
+        return made.quantize(last.normalize())

@@ -119,7 +119,7 @@ def heading(axis: Axis, found: Found) -> list[str]:
     overruns = sum(one.overrun for one in run.positions)
     if overruns:
         lines += wrapped(
-            f"{overruns} point{'s' * (overruns != 1)} are run through first, "
+            f"{_points(overruns)} run through first, "
             f"{mm(found.way.overrun)} beyond a target, to approach it from the side asked for",
             "overruns    ",
         )
@@ -184,12 +184,13 @@ def outcome(found: Found) -> list[str]:
     if cycle.status == COMPLETE and cycle.totals["rate"] > 0.0:
         through = cycle.totals["overruns"]
         if through:
-            message += f" {through:.0f} of them are only run through."
+            message += f" {_points(int(through))} run through besides."
         message += f" That is {3600.0 * cycle.totals['rate']:.0f} positions an hour."
     lines = wrapped(f"{cycle.status.upper()}: {message}", "status      ")
+    moves = "moves" if cycle.totals["overruns"] else "positions"  # of an overrun too
     for one in cycle.warnings:
         where = (
-            f"at {one.count} of {cycle.done} positions, first at line {one.line} ({one.time:.1f} s)"
+            f"at {one.count} of {cycle.done} {moves}, first at line {one.line} ({one.time:.1f} s)"
         )
         lines += wrapped(f"{one.kind.replace('_', ' ')} {where}: {one.sentence}", "event       ")
     for fault in warnings(cycle.axis):
@@ -197,6 +198,11 @@ def outcome(found: Found) -> list[str]:
     for text in found.missing:
         lines += wrapped(text, "not done    ")
     return lines
+
+
+def _points(number: int) -> str:
+    """Return how many points there are, as the beginning of a sentence."""
+    return f"{number} point is" if number == 1 else f"{number} points are"
 
 
 def total_lines(cycle: Cycle) -> list[str]:

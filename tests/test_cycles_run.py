@@ -188,6 +188,7 @@ def test_a_target_asked_for_from_below_is_run_past_first(short):
     assert np.diff(traces["position"][back & (traces["lock_phase"] == 0.0)]).min() > -1e-6
     assert math.isnan(table["move_time"][2]) and table["overrun"][2] == 1.0
     assert short.totals["positions"] == 4 and short.totals["overruns"] == 1
+    assert short.message.startswith("All 4 positions were done")
     assert not short.warnings
 
 
@@ -245,6 +246,18 @@ def test_a_position_that_never_settles_ends_the_cycle():
     assert cycle.last is not None and cycle.totals["positions"] == 0
     assert math.isnan(cycle.totals["rate"])
     json.dumps(cycle.as_dict(), allow_nan=False)
+
+
+def test_points_that_are_run_through_are_no_positions_done():
+    """The null is trimmed for targets in extension alone: the way back from beyond misses its."""
+    wide = {"valve.hysteresis": "2 %", "controller.null_trim": "-1.3 %", "lock.kind": "none"}
+    positions = _list(Position(1, 0.3), Position(2, 0.33, approach="-"))
+    cycle = run_cycle(_axis(**wide), positions, patience=2.0)
+    assert cycle.done == 2 and cycle.totals["overruns"] == 1
+    assert "with 1 of 2 positions done" in cycle.message
+    # "the reading is 90.12 um off", not all the digits of a binary number
+    size = cycle.message.partition("the reading is ")[2].partition(" um")[0]
+    assert 0 < len(size.replace(".", "")) <= 4
 
 
 def test_what_was_done_before_is_kept():
@@ -369,6 +382,12 @@ def test_other_axes_go_through(overrides, positions):
         ([Position(1, 0.3)], {"traces": 0.0}, "traces"),
         ([Position(1, 0.3)], {"patience": math.nan}, "patience"),
         ([], {}, "no positions"),
+        (
+            [Position(1, 0.3), Position(8, 0.31, dwell=1000.5)],
+            {},
+            r"line 8: 1000.5 s in position are 1000500 samples of 1 ms.* expected 1000 s at most",
+        ),
+        ([Position(1, 0.3, dwell=900.0, auxiliary=(("pause", 101.0),))], {}, "1001000 samples"),
         ([Position(1, 0.7, approach="-")], {"start": 0.2}, "stroke"),
     ],
 )

@@ -10,7 +10,8 @@ release. Delay and ramp of the thrust are those of the file (``thrust.delay`` if
 position at which nothing happens is locked and released at once.
 
 Not modelled: the oil in chambers and lines is as warm as the tank, everywhere; the phase of a
-dither begins anew with every part.
+dither begins anew with every part. Memory grows with the longest position, not with the list: a
+position may last for a million samples, which is 1000 s at 1 kHz.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ from servosim.cycles.figures import COLUMNS
 from servosim.cycles.moves import (
     approach_time,
     at_temperature,
+    auxiliary_span,
+    feed_span,
     free_to_turn,
     has_lock,
     planned,
@@ -45,11 +48,12 @@ from servosim.errors import Fault, ParameterError
 from servosim.program import Move
 from servosim.result import Event, Run, Standing, Status
 from servosim.simulate import simulate
-from servosim.units import format_quantity
+from servosim.units import convert, format_quantity
 from servosim.version import __version__
 
 PATIENCE = 10.0  # s
 OVERRUN = 1e-3  # m
+MOST_SAMPLES = 1_000_000  # at one position, held in memory at once: some 0.4 GB
 _SOON = 0.3  # s after the reference in which a point that is run through is usually reached
 
 
@@ -86,7 +90,8 @@ def run_cycle(
     overrun : float, optional
         How far beyond a target the axis runs to approach it from the other side [m].
     progress : callable, optional
-        Called after each position with the positions done and those in all.
+        Called after each position with the positions done and those in all, points that are only
+        run through counted too.
 
     Returns
     -------
@@ -97,8 +102,8 @@ def run_cycle(
     Raises
     ------
     ParameterError
-        If a target is outside the stroke, an option is not allowed, or the axis cannot stand at its
-        start.
+        If a target is outside the stroke, a position takes more than ``MOST_SAMPLES`` samples, an
+        option is not allowed, or the axis cannot stand at its start.
 
     Examples
     --------
@@ -118,14 +123,14 @@ def run_cycle(
     timeline = Timeline(axis.parameters.controller.period, traces)
     done: list[tuple[tuple[float, ...], tuple[Event, ...], float]] = []
     status, message, last = COMPLETE, "", None
-    n = len(whole.positions)
+    n, steps = len(positions.positions), len(whole.positions)
     try:
         for place, position in enumerate(whole.positions):
             run, reason = chain.run(position, place)
             if run is None or reason:
                 status, last = STOPPED, run
                 message = f"The cycle ends at {_named(position)} after {timeline.time:.1f} s, with "
-                message += f"{place} of {n} positions done. {reason}"
+                message += f"{_in_place(whole, place)} of {n} positions done. {reason}"
                 break
             begin = timeline.time
             row = row_of(run, position, begin)
@@ -133,10 +138,11 @@ def run_cycle(
             done.append((row, _events(run, position, row), begin))
             chain.go_on(run)
             if progress is not None:
-                progress(len(done), n)
+                progress(len(done), steps)
     except KeyboardInterrupt:
         status = INTERRUPTED
-        message = f"Interrupted after {len(done)} of {n} positions; what was done is kept."
+        count = _in_place(whole, len(done))
+        message = f"Interrupted after {count} of {n} positions; what was done is kept."
     table = table_of([row for row, _, _ in done])
     totals = totals_of(table, axis.file.oil.temperature)
     warnings = Warnings()
@@ -273,9 +279,12 @@ def _check(
     faults = []
     if not positions.positions:
         faults.append(Fault(positions.path, what="no positions", expected="at least one"))
-    stroke = axis.parameters.cylinder.L
+    stroke, period = axis.parameters.cylinder.L, axis.parameters.controller.period
     expected = f"0 mm to {format_quantity(stroke, 'mm')}"
     for one in positions.positions:
+        longest = auxiliary_span(one) + feed_span(axis, one) + one.dwell
+        if longest > MOST_SAMPLES * period:
+            faults.append(_too_long(one, longest, period, positions.path))
         if not 0.0 <= one.target <= stroke:
             what = f"{format_quantity(one.target, 'mm')} is outside the stroke"
             faults.append(Fault(positions.path, "", f"line {one.line}, target", what, expected))
@@ -295,10 +304,25 @@ def _check(
         raise ParameterError(faults)
 
 
+def _too_long(position: Position, time: float, period: float, path: str) -> Fault:
+    """Return that a position takes more samples than are held in memory."""
+    what = f"{time:.7g} s in position are {round(time / period)} samples of "
+    what += f"{convert(period, 'ms'):.4g} ms, all held in memory at once"
+    expected = f"{MOST_SAMPLES * period:.4g} s at most; a longer wait in several lines with the "
+    expected += "same target, or a longer sampling period"
+    return Fault(path, "", f"line {position.line}", what, expected)
+
+
+def _in_place(positions: PositionList, steps: int) -> int:
+    """Return how many of the first steps of a list are positions, not points run through."""
+    return sum(not one.overrun for one in positions.positions[:steps])
+
+
 def _named(position: Position) -> str:
     what = "the point before" if position.overrun else "the position of"
     return f"{what} line {position.line} ({format_quantity(position.target, 'mm')})"
 
 
 def _length(value: float) -> str:
-    return format_quantity(value, practical_unit("m", value))
+    shown = practical_unit("m", value)
+    return f"{convert(value, shown):.4g} {shown}"

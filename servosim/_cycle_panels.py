@@ -173,13 +173,14 @@ def plot_supply(cycle: Cycle, ax: Axes | None = None) -> Axes:
     ax.plot(
         t["time"], convert(t["supply_pressure"], "bar"), color=BLACK, linewidth=0.6, label="supply"
     )
+    lowest = table["supply_pressure_min"]
     ax.plot(
-        table["begin"],
-        convert(table["supply_pressure_min"], "bar"),
+        [*table["begin"], cycle.totals["cycle_time"]],
+        convert(np.append(lowest, lowest[-1:]), "bar"),
         color=ORANGE,
         drawstyle="steps-post",
         linewidth=1.0,
-        label="lowest of a position",
+        label="lowest of a move",
     )
     return _over_time(ax, cycle, "supply\npressure [bar]")
 

@@ -63,7 +63,7 @@ def stop_lines(stops: Sequence[Stop]) -> list[str]:
         return []
     before = stops[0].before
     start, target = before.move.start, before.move.target
-    way = before.state("table_position")[-1] - start
+    way = abs(before.state("table_position")[-1] - start)
     lines = wrapped(
         f"in the move from {shown(start, 'm')} to {shown(target, 'm')}, after {shown(way, 'm')} at "
         f"{shown(before.time[-1], 's')}; every case from the same moment",

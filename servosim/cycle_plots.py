@@ -84,7 +84,11 @@ def plot_cycle(cycle: Cycle) -> Figure:
     title = cycle.positions.title or cycle.positions.path or "targets typed by hand"
     figure.suptitle(f"{title}\n{cycle.axis.file.title}\n{_headline(cycle)}", fontsize="medium")
     notes = [] if cycle.status == COMPLETE else [cycle.message]
-    notes += [f"{one.kind.replace('_', ' ')} at {one.count} positions" for one in cycle.warnings]
+    word = "move" if cycle.totals["overruns"] else "position"
+    notes += [
+        f"{one.kind.replace('_', ' ')} at {one.count} {word}{'s' * (one.count != 1)}"
+        for one in cycle.warnings
+    ]
     if notes:
         text = "\n".join(textwrap.wrap("Note: " + "; ".join(notes), _LETTERS))
         figure.supxlabel(text, fontsize="small", color=VERMILION)

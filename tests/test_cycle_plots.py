@@ -75,9 +75,10 @@ class TestTimeline:
 
     def test_supply_in_bar_never_below_the_lowest(self, cycle):
         ax = drawn.plot_supply(cycle)
-        supply, low = line(ax, "supply"), line(ax, "lowest of a position")
+        supply, low = line(ax, "supply"), line(ax, "lowest of a move")
         assert np.allclose(supply.get_ydata(), cycle.traces["supply_pressure"] / 1e5)
         assert low.get_ydata().min() <= supply.get_ydata().min() + 1e-9
+        assert low.get_xdata()[-1] == cycle.totals["cycle_time"]  # the last one to its end
 
     def test_temperatures_in_degrees(self, cycle):
         ax = drawn.plot_temperatures(cycle)

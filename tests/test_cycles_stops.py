@@ -252,6 +252,13 @@ def test_a_brake_takes_the_energy():
     assert abs(f["balance"]) < 0.05 * f["kinetic_energy"]
 
 
+def test_no_stop_is_farther_than_the_farthest(stops):
+    axis = servosim.read_axis("params/teaching_rig.toml")
+    for stop in (*stops.values(), *run_stops(axis)):
+        f = stop.figures
+        assert f["farthest"] >= f["stopping_distance"], stop.case
+
+
 def test_the_same_seed_gives_the_same_bits(stops):
     again = run_stops(_axis())
     for stop in again:

@@ -46,7 +46,8 @@ def figures_of(run: Run, fault_time: float, target: float) -> dict[str, float]:
     found["fault_time"], found["fault_position"] = fault_time, float(x[0])
     found["fault_velocity"] = float(v[0])
     found["stopping_distance"], found["stopping_time"] = _stop(t, way, speed)
-    found["farthest"] = float(way.max())
+    # between two samples the table stops a little beyond the farther of them
+    found["farthest"] = max(float(way.max()), float(np.nan_to_num(found["stopping_distance"])))
     found["rest_time"] = rest_time(run)
     found["end_position"], found["end_velocity"] = float(x[-1]), float(v[-1])
     found["end_error"] = target - float(x[-1])

@@ -22,6 +22,7 @@ from servosim.sizing.combinations import Array, Check, Combinations
 from servosim.sizing.duty import Duty
 from servosim.sizing.land_flow import Leakage, Point, Side
 from servosim.sizing.lands import ValveFigures, figures_of, null_figures
+from servosim.sizing.oil_states import write_oil
 from servosim.sizing.requirement import RequirementFile
 from servosim.sizing.valve_paths import (
     AxisLands,
@@ -142,6 +143,7 @@ def valves_of(
         Rules on flow, opening, spool, resolution, leakage, ports and pressures.
     """
     v = figures_of(requirement, c.valve)
+    write_oil(requirement, calc)
     with calc.section("Valve: rating and supply"):
         given = "requirement, [[valve]]"
         calc.given("q_n", "rated flow of the valve", v.rated_flow, "m3/s", given)

@@ -25,7 +25,7 @@ from servosim.tuning.cases import (
     sound_corners,
 )
 from servosim.tuning.demands import Demands
-from servosim.tuning.loop_gains import Loops, least_damped
+from servosim.tuning.loop_gains import Loops
 from servosim.tuning.result import LoopStage
 
 _TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
@@ -193,7 +193,8 @@ def _loops(
     plants = loops.all.plants
     rows = [k for k, name in enumerate(plants.states) if name in _OIL_SPRING]
     still = np.array([point.velocity == 0.0 for point in loops.all.points])
-    omega = least_damped(plants.A[still][:, rows][:, :, rows])
+    poles = np.linalg.eigvals(plants.A[still][:, rows][:, :, rows])
+    omega = float(np.min(np.abs(poles[poles.imag > 1.0]), initial=math.inf))
     loops.known_frequency = omega if math.isfinite(omega) else None
     return loops
 

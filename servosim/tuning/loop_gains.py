@@ -51,29 +51,6 @@ def points_at(axis: Axis, positions: Sequence[float]) -> list[Point]:
     return found
 
 
-def least_damped(A: Array) -> float:
-    """Return the lowest frequency of those that are the least damped of each matrix [rad/s].
-
-    Parameters
-    ----------
-    A : ndarray, shape (n, n_x, n_x)
-        Matrices of states.
-
-    Returns
-    -------
-    float
-        Infinite if none of them swings.
-    """
-    poles = np.linalg.eigvals(A)
-    size = np.abs(poles)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        damping = np.where(poles.imag > 1.0, -poles.real / size, np.inf)
-    least = np.argmin(damping, axis=1)
-    rows = np.arange(len(least))
-    swings = np.isfinite(damping[rows, least])
-    return float(np.min(size[rows, least][swings], initial=np.inf))
-
-
 def points_alike(axis: Axis, before: Axis, points: Sequence[Point]) -> list[Point]:
     """Return the points of another axis at the same places, corners and conditions.
 
@@ -172,8 +149,15 @@ class Loops:
         """Lowest natural frequency of the mass on the oil spring over the envelope [rad/s]."""
         if self.known_frequency is not None:
             return self.known_frequency
-        found = least_damped(self.all.plants.A)
-        return found if math.isfinite(found) else 0.1 / self.axis.file.controller.period
+        poles = np.linalg.eigvals(self.all.plants.A)
+        size = np.abs(poles)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            damping = np.where(poles.imag > 1.0, -poles.real / size, np.inf)
+        least = np.argmin(damping, axis=1)
+        rows = np.arange(len(least))
+        swings = np.isfinite(damping[rows, least])
+        found = size[rows, least][swings]
+        return float(found.min()) if len(found) else 0.1 / self.axis.file.controller.period
 
     def scales(self, kind: str) -> dict[str, float]:
         """Return a gain that raises the damping ratio by some 0.3, and a corner that suits it."""

@@ -309,7 +309,10 @@ def _write_or_say(
         steps.append((sheet, lambda path: _write_sheet(found, file, path)))
     if data is not None:
         steps.append((data, lambda path: _write_data(found, path)))
-    return write_each(steps)
+    code = write_each(steps)
+    if output is not None and code == 0 and found.interrupted:
+        typer.echo(f"beware: {output} is the best of an interrupted run", err=True)
+    return code
 
 
 def _write_figure(found: Sizing, path: str, view: str | None) -> None:

@@ -128,7 +128,10 @@ def outcome(found: Sizing) -> list[str]:
     considered, passing = len(found.combinations), int(found.passes.sum())
     tried = len(found.ranked) + len(found.failed)
     if found.interrupted and found.feasible:
-        head = "INTERRUPTED: the ranking is that of what was moved by then"
+        head = (
+            "INTERRUPTED: the ranking is that of what was moved by then; fewer moves stand behind "
+            "it than behind a whole run"
+        )
     elif found.interrupted:
         head = "INTERRUPTED: nothing that keeps everything was found by then"
     elif found.feasible:
@@ -147,7 +150,8 @@ def outcome(found: Sizing) -> list[str]:
     )
     lines += wrapped(text, "considered  ")
     if found.best is not None:
-        lines += wrapped(found.best.candidate.words, "winner      ")
+        title = "best so far " if found.interrupted else "winner      "
+        lines += wrapped(found.best.candidate.words, title)
     return lines
 
 

@@ -310,7 +310,8 @@ class TestInterrupts:
         file = tmp_path / "axis.toml"
         result = run(DEMO, "--output", file, code=130)
         assert "INTERRUPTED: the ranking is that of what was moved by then" in result.stdout
-        assert file.exists() and "rank" in result.stdout
+        assert file.exists() and "rank" in result.stdout and "best so far" in result.stdout
+        assert f"beware: {file} is the best of an interrupted run" in result.stderr
 
     def test_before_anything_was_found(self, monkeypatch):
         def interrupt(requirement, **options):

@@ -11,6 +11,7 @@ import servosim
 from servosim.cycles import Position, PositionList, read_positions
 from servosim.cycles.carry import shifted
 from servosim.cycles.cycle import run_cycle
+from servosim.cycles.orders import with_overruns
 from servosim.cycles.result import COLUMNS, PARTS, TOTALS, TRACES
 from servosim.motion import plan_s_curve
 from servosim.result import Standing
@@ -255,6 +256,8 @@ def test_points_that_are_run_through_are_no_positions_done():
     cycle = run_cycle(_axis(**wide), positions, patience=2.0)
     assert cycle.done == 2 and cycle.totals["overruns"] == 1
     assert "with 1 of 2 positions done" in cycle.message
+    made = with_overruns(positions, overrun=1e-3, start=0.25, stroke=0.7)
+    assert run_cycle(_axis(**wide), made, patience=2.0).message == cycle.message
     # "the reading is 90.12 um off", not all the digits of a binary number
     size = cycle.message.partition("the reading is ")[2].partition(" um")[0]
     assert 0 < len(size.replace(".", "")) <= 4

@@ -123,7 +123,8 @@ def run_cycle(
     timeline = Timeline(axis.parameters.controller.period, traces)
     done: list[tuple[tuple[float, ...], tuple[Event, ...], float]] = []
     status, message, last = COMPLETE, "", None
-    n, steps = len(positions.positions), len(whole.positions)
+    steps = len(whole.positions)
+    n = _in_place(whole, steps)
     try:
         for place, position in enumerate(whole.positions):
             run, reason = chain.run(position, place)

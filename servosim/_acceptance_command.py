@@ -34,7 +34,7 @@ def acceptance(
     axis: Annotated[
         str | None,
         typer.Argument(
-            metavar="[AXIS]", help="Parameter file of the axis on which the test is simulated."
+            metavar="AXIS", help="Parameter file of the axis on which the test is simulated."
         ),
     ] = None,
     values: SetValues = None,

@@ -126,17 +126,24 @@ def outcome(found: Simulated) -> list[str]:
         text += "long axis"
         head = "NO VERDICT" if found.given else "none, no tolerance was given"
         return wrapped(f"{head}: {text}", "verdict     ")
-    kept = f"{passing.passed} of {counted(passing.machines, 'machine')} keep to "
+    if passing.machines == 1:
+        kept = "the machine keeps to " if passing.passed else "the machine does not keep to "
+    else:
+        kept = f"{passing.passed} of {passing.machines} machines keep to "
     kept += f"{' and '.join(limits)}"
     if found.given:
         head = "PASS" if found.met else "FAIL"
         must = f"; {percentage(found.least_share)} % of the machines must"
+        must = "" if passing.machines == 1 else must
         lines = wrapped(f"{head}: {kept}{must}", "verdict     ")
     else:
         head = "none, no tolerance was given; by common practice, which has no source"
         lines = wrapped(f"{head}: {kept}", "verdict     ")
-    share = f"{percentage(passing.share)} % of machines like these, {100.0 * LEVEL:g} % interval "
-    lines += wrapped(f"{share}{_interval(passing)}", "share       ")
+    if passing.machines > 1:
+        share = (
+            f"{percentage(passing.share)} % of machines like these, {100.0 * LEVEL:g} % interval "
+        )
+        lines += wrapped(f"{share}{_interval(passing)}", "share       ")
     if found.given and found.doubtful:
         text = f"the interval reaches across {percentage(found.least_share)} %: more machines may "
         lines += wrapped(f"{text}tell otherwise (--machines)", "doubtful    ")
@@ -165,10 +172,13 @@ def distribution_lines(found: Simulated) -> list[str]:
     """
     um = micrometres(found.median)
     people = list(found.populations.values())
-    span = f"{PERCENT[2] - PERCENT[0]:g} % of machines"
+    single = len(found.acceptance.tested) == 1  # of one there is no spread
+    span = "" if single else f"{PERCENT[2] - PERCENT[0]:g} % of machines"
+    word = "" if single else "median"
     head = ["", ""]
     for one in people:
-        head += [f"{one.reading}: median" if len(people) > 1 else "median", span]
+        reading = f"{one.reading}: {word}" if word else one.reading
+        head += [reading if len(people) > 1 else word, span]
     rows: list[Sequence[str]] = [head]
     for symbol in SYMBOLS:
         cells = [f"  {symbol}", NAMES[symbol]]
@@ -177,10 +187,10 @@ def distribution_lines(found: Simulated) -> list[str]:
             if math.isnan(middle):
                 cells += ["not evaluated", ""]
             else:
-                cells += [um(middle), f"{um(low, unit=False)} to {um(high)}"]
+                cells += [um(middle), "" if single else f"{um(low, unit=False)} to {um(high)}"]
         rows.append(cells)
     first, *rest = columns(rows, "", left=(0, 1))
-    title = "figures of the machines"
+    title = "figures of the machine" if single else "figures of the machines"
     return [title + first[len(title) :], *rest]
 
 
@@ -199,7 +209,9 @@ def passing_lines(found: Simulated) -> list[str]:
     """
     um = micrometres(found.median)
     head = "tolerance" if found.given else "common practice, no source"
-    rows: list[Sequence[str]] = [(head, "largest", "", "", "keep to it", "share", "95 % interval")]
+    single = len(found.acceptance.tested) == 1
+    titles = ("", "") if single else ("share", f"{100.0 * LEVEL:g} % interval")
+    rows: list[Sequence[str]] = [(head, "largest", "", "", "keep to it", *titles)]
     for people in found.populations.values():
         for symbol, limit in people.limits.items():
             wide = f"+-{um(0.5 * limit, exact=True)}" if symbol.startswith("A") else ""
@@ -210,8 +222,8 @@ def passing_lines(found: Simulated) -> list[str]:
                 if one is None
                 else [
                     f"{one.passed} of {one.machines}",
-                    f"{percentage(one.share)} %",
-                    _interval(one),
+                    "" if single else f"{percentage(one.share)} %",
+                    "" if single else _interval(one),
                 ]
             )
             rows.append(cells)

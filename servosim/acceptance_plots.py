@@ -281,7 +281,7 @@ def plot_spread(found: Simulated, symbol: str, ax: Axes | None = None) -> Axes:
         if not found.given:
             label = f"common practice {_number(limit)}"
         ax.axvline(float(um(limit)), color=GREEN, linewidth=1.3, label=label)
-    ax.yaxis.set_major_locator(MaxNLocator("auto", integer=True))
+    ax.yaxis.set_major_locator(MaxNLocator("auto", integer=True, steps=[1, 2, 5, 10]))
     ax.set_xlabel(f"{symbol} [{MICROMETRES}]")
     ax.set_ylabel("machines")
     for side in ("top", "right"):

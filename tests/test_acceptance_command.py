@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -315,6 +316,12 @@ class TestSimulated:
         figures = {name: one["value"] for name, one in again["metrics"].items()}
         assert figures == worst["figures"]
         assert again["simulated"]["worst"]["drawn"] == worst["drawn"]
+
+    def test_of_one_machine_there_is_no_spread(self):
+        said = run(AXIS, "--machine", 1, "--runs", 2, "--targets", 2, "--workers", 1).stdout
+        verdict = " ".join(said.partition("verdict")[2].partition("figures")[0].split())
+        assert re.search("the machine (keeps|does not keep) to A 25.4 um and R 2.54 um$", verdict)
+        assert "95 % of machines" not in said and "machines like these" not in said
 
     def test_data_are_read_as_measured(self, found, tmp_path):
         path = tmp_path / "median.csv"

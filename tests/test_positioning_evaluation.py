@@ -380,6 +380,25 @@ class TestDepartures:
             "the standard has it",
         )
 
+    def test_a_run_far_from_the_others(self):
+        """Nine cells of -1, -1, 0, 1, 1: s = 1. In the tenth -1, 0, 1, 1 and a point misplaced.
+
+        The mean of the other four is 0.25; 10 lies 9.75 from it, 9.75 s or 8.7 times the standard
+        deviation of such a difference, s sqrt(5/4).
+        """
+        x = np.tile([-1.0, -1.0, 0.0, 1.0, 1.0], (5, 1))
+        test = test_of([10.0, 130.0, 260.0, 395.0, 505.0], x, x)
+        assert departures(test) == ()
+        y = x.copy()
+        y[1, 1] = 10.0
+        (said,) = departures(test_of([10.0, 130.0, 260.0, 395.0, 505.0], x, y))
+        assert said == (
+            "a deviation of 10 um at 130 mm in direction - lies 9.75 um from the mean of the other "
+            "runs there, 9.75 times the scatter: a slip in writing it down?"
+        )
+        y[1, 1] = 9.0  # 8.75 s, 7.8 times
+        assert departures(test_of([10.0, 130.0, 260.0, 395.0, 505.0], x, y)) == ()
+
     def test_an_instrument_that_shows_no_scatter(self):
         text = " ".join(departures(test_of([0.0, 10.0], np.ones((2, 5)), np.ones((2, 5)))))
         assert "all runs agree to the last digit" in text

@@ -184,6 +184,38 @@ class TestCycleFlow:
         assert_allclose((steps.step * steps.speed_in).sum(), duty.travel_in)
         assert_allclose(steps.speed_out.max(), duty.peak_out, rtol=1e-9)
 
+    def test_stops_as_short_as_they_can_be(self) -> None:
+        requirement = read_requirement(TUBE, {"work.cycles_per_hour": "60"})
+        alike, packed = (cycle_steps(requirement, 60.0, stop) for stop in (None, 1.76))
+        assert_allclose(packed.step.sum(), 60.0)
+        assert_allclose(packed.speed_out, alike.speed_out)
+        other = packed.step != alike.step
+        assert_allclose(packed.step[other][:3], 1.76)
+        assert other.sum() == 4 and packed.step[other][3] > 40.0
+        # no time for such stops: all alike
+        assert_allclose(cycle_steps(requirement, 60.0, 20.0).step, alike.step)
+
+    def test_accumulator_stands_moves_in_quick_succession(self) -> None:
+        """All moves at the begin of a cycle of three minutes: they draw on the same filling."""
+        requirement = read_requirement(TUBE, {
+            "work.cycles_per_hour": "20", "power_unit.pump_flows": "1.5 L/min, 100 L/min",
+            "power_unit.accumulator_volumes": "10 L, 200 L",
+        })  # fmt: skip
+        c = cylinders(arrangement=ACCUMULATOR)
+        _, actuators, valves, power, _ = sized(requirement, c)
+        A, leak, pump = actuators.area_a[0], valves.null_leakage[0], power.pump_flow[0]
+        lacking, most = 0.0, 0.0
+        for move in pattern_of(requirement, Calculation()).moves:
+            knots = np.cumsum([0.0, move.accelerating, move.rapid, move.decelerating])
+            time = np.arange(0.0, move.time + 1.5 + 0.26, 1e-3)
+            for speed in np.interp(time, knots, [0.0, move.peak, move.peak, 0.0], right=0.0):
+                lacking = max(lacking + (A * speed + leak - pump) * 1e-3, 0.0)
+                most = max(most, lacking)
+        assert power.given_volume[0] == pytest.approx(most, rel=0.01)
+        alike = cycle_steps(requirement, 180.0)
+        flow = drawn_flow(alike, *(np.array([one]) for one in (A, A, leak)))
+        assert power.given_volume[0] > 1.2 * deficit(flow, alike.step, np.array([pump]))[0]
+
     def test_mean_flow(self) -> None:
         requirement = read_requirement(TUBE)
         steps = cycle_steps(requirement, 18.0)

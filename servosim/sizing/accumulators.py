@@ -237,8 +237,8 @@ def deficit(flow: Array, step: Array, pump: Array, cycles: int = 2) -> Array:
     ----------
     flow : ndarray, shape (n, n_t)
         Mean flow drawn in each step of the cycle [m3/s].
-    step : ndarray, shape (n_t,)
-        Length of the steps [s].
+    step : ndarray, shape (n_t,) or (n_s, n_t)
+        Length of the steps [s]; of several ways to share out the pauses the worst counts.
     pump : ndarray, shape (n,)
         Flow of the pump [m3/s].
     cycles : int, optional
@@ -250,10 +250,11 @@ def deficit(flow: Array, step: Array, pump: Array, cycles: int = 2) -> Array:
         Volume that the accumulator has to give [m3]; what it lacks is made up for before it is
         called full again.
     """
-    lacking, most = np.zeros(len(pump)), np.zeros(len(pump))
-    change = (flow - pump[:, None]) * step
-    for _ in range(cycles):
-        for column in change.T:
-            lacking = np.maximum(lacking + column, 0.0)
-            most = np.maximum(most, lacking)
+    most, over = np.zeros(len(pump)), flow - pump[:, None]
+    for lengths in np.atleast_2d(step):
+        lacking = np.zeros(len(pump))
+        for _ in range(cycles):
+            for column in (over * lengths).T:
+                lacking = np.maximum(lacking + column, 0.0)
+                most = np.maximum(most, lacking)
     return most

@@ -30,8 +30,10 @@ class CycleSteps(NamedTuple):
     speed_in: Array
 
 
-def cycle_steps(requirement: RequirementFile, cycle_time: float) -> CycleSteps:
-    """Return the speed over one cycle, its pauses shared out after each move.
+def cycle_steps(
+    requirement: RequirementFile, cycle_time: float, stop: float | None = None
+) -> CycleSteps:
+    """Return the speed over one cycle, with its pauses.
 
     Parameters
     ----------
@@ -39,6 +41,9 @@ def cycle_steps(requirement: RequirementFile, cycle_time: float) -> CycleSteps:
         Has moves and reference.
     cycle_time : float
         Time of a cycle [s]; moves that need longer make it longer.
+    stop : float, optional
+        Time of a stop after each move [s], what is left of the cycle after its last move; by
+        default, and if there is no time for such stops, all pauses are alike.
 
     Returns
     -------
@@ -47,11 +52,14 @@ def cycle_steps(requirement: RequirementFile, cycle_time: float) -> CycleSteps:
         gone during the run-in.
     """
     moves = pattern_of(requirement, Calculation()).moves
-    pause = max(cycle_time - sum(one.time for one in moves), 0.0) / len(moves)
+    spare = max(cycle_time - sum(one.time for one in moves), 0.0)
+    pauses = [spare / len(moves)] * len(moves)
+    if stop is not None and stop < pauses[0]:
+        pauses = [stop] * (len(moves) - 1) + [spare - stop * (len(moves) - 1)]
     step: list[float] = []
     speed: list[float] = []
     rising = (np.arange(_STEPS) + 0.5) / _STEPS
-    for one in moves:
+    for one, pause in zip(moves, pauses, strict=True):
         covered = one.peak * (one.rapid + 0.5 * (one.accelerating + one.decelerating))
         left = max(one.distance - covered, 0.0)
         peak = one.peak * min(1.0, one.distance / covered)

@@ -58,6 +58,8 @@ class Duty:
         Time there is for a cycle [s].
     moving_time, dwell_time, locking_time : float
         Of it in motion, in position, and for closing and opening the lock [s].
+    shortest_stop : float
+        Time of one stop, in position and for the lock [s].
     travel_out, travel_in : float
         Travel of a cycle in each direction [m].
     longest_move, longest_time : float
@@ -94,6 +96,7 @@ class Duty:
     moving_time: float
     dwell_time: float
     locking_time: float
+    shortest_stop: float
     travel_out: float
     travel_in: float
     longest_move: float
@@ -273,8 +276,12 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
         )  # fmt: skip
     moves = pattern.moves
     with calc.section("Motion: frequency and cycle"):
-        quickest = min(one.quickest for one in moves)
-        frequency = float(calc.of(motion_frequency_of, t_a=quickest, K_v=pattern.velocity_gain))
+        quick = min(moves, key=lambda one: one.quickest)
+        frequency = float(
+            calc.of(motion_frequency_of, f"peak velocity of {1e3 * quick.peak:.6g} mm/s in the move "
+                    f"of {1e3 * quick.distance:.6g} mm", t_a=quick.quickest,
+                    K_v=pattern.velocity_gain)
+        )  # fmt: skip
         for one in moves:
             calc.given("t_s", "time from the start to the window", one.time, "s",
                        "as the longest move", f"move of {1e3 * one.distance:.6g} mm, "
@@ -307,6 +314,7 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
         moving_time=moving_time,
         dwell_time=len(moves) * work.dwell,
         locking_time=len(moves) * locking,
+        shortest_stop=work.dwell + locking,
         travel_out=travel(1.0),
         travel_in=travel(-1.0),
         longest_move=pattern.longest.distance,

@@ -223,8 +223,9 @@ def power_of(
     leak, charged = valves.null_leakage, c.arrangement == ACCUMULATOR
     # a valve whose leakage could not be found breaks a rule of its own
     always = np.nan_to_num(leak)
-    drawn = drawn_flow(steps := cycle_steps(requirement, duty.cycle_time), actuators.area_a + 0.0,
-                       actuators.area_b + 0.0, always)  # fmt: skip
+    steps = cycle_steps(requirement, duty.cycle_time)
+    packed = cycle_steps(requirement, duty.cycle_time, duty.shortest_stop)
+    drawn = drawn_flow(steps, actuators.area_a + 0.0, actuators.area_b + 0.0, always)
     with calc.section("Power unit: flow"):
         peak = calc.of(with_leakage, "peak", motion=valves.peak_flow, leakage=always)
         mean = calc.of(with_leakage, "mean of the cycle", motion=valves.mean_flow, leakage=always)
@@ -233,8 +234,8 @@ def power_of(
         base = np.where(charged, mean, peak)
         wanted = calc.of(needed_pump, flow=base, reserve=unit.flow_reserve)
     flows = {"mean_flow": mean, "peak_flow": peak, "return_flow": back, "needed_pump_flow": wanted}
-    parts = pump_and_gas(requirement, unit, c.pressure, charged, wanted, peak, drawn, steps.step,
-                          calc)  # fmt: skip
+    parts = pump_and_gas(requirement, unit, c.pressure, charged, wanted, peak, drawn,
+                         np.stack([steps.step, packed.step]), calc)  # fmt: skip
     pump = or_largest(parts["pump_flow"], unit.pump_flows)
     if charged.all():
         longest = pattern_of(requirement, Calculation()).longest

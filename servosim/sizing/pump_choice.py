@@ -87,7 +87,9 @@ def pump_and_gas(
     room, (coldest, hottest) = conditions.ambient_temperature, gas_temperatures(requirement)
     with calc.section("Power unit: accumulator"):
         volume = calc.given("V_g", "volume that the accumulator has to give", given, "m3",
-                            "integral of drawn less pump flow over the cycle")  # fmt: skip
+                            "integral of drawn less pump flow over the cycle",
+                            "the worse of two: all pauses alike, or stops as short as they can be "
+                            "and what is left of the cycle after its last move")  # fmt: skip
         lowest = calc.of(gas.sagged_pressure, nominal=nominal, sag=x.sag)
         p_0 = precharge
         if unit.precharge is None:

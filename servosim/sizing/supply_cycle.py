@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from servosim.components.oil import ATMOSPHERE
+from servosim.sizing.accumulators import deficit
 from servosim.sizing.combinations import ACCUMULATOR, Array, Combinations
 from servosim.sizing.cycle_flow import cycle_steps, drawn_flow
 from servosim.sizing.duty import Duty
@@ -57,9 +58,13 @@ def supply_over_cycle(
     time, flow, pressure : ndarray, shape (n_t,)
         Time from the start of the cycle [s], flow [m3/s], pressure [Pa]; nan without a pump.
     """
-    steps, unit, row = cycle_steps(requirement, duty.cycle_time), unit_data(requirement), [k]
+    ways = [cycle_steps(requirement, duty.cycle_time, stop) for stop in (None, duty.shortest_stop)]
+    unit, row = unit_data(requirement), [k]
     leak = np.nan_to_num(valves.null_leakage[row])
-    drawn = drawn_flow(steps, actuators.area_a[row], actuators.area_b[row], leak)[0]
+    flows = drawn_flow(ways[0], actuators.area_a[row], actuators.area_b[row], leak)
+    # the pauses with which the accumulator has to give more
+    steps = max(ways, key=lambda way: float(deficit(flows, way.step, power.pump_flow[row])[0]))
+    drawn = flows[0]
     ends = np.cumsum(steps.step)
     time = np.linspace(0.0, ends[-1], _POINTS)
     flow = drawn[np.minimum(np.searchsorted(ends, time), len(drawn) - 1)]

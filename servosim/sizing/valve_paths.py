@@ -204,6 +204,36 @@ def speed_at(
     return 0.5 * (low + high)
 
 
+def write_force_at(
+    speed: float, supply: float, tank: float, axis: AxisLands, loss_of: Callable[..., Any],
+    sign: float, calc: Calculation,
+) -> None:  # fmt: skip
+    """Keep the step that shows which force full opening leaves at a speed, of one combination.
+
+    Parameters
+    ----------
+    speed : float
+        Speed [m/s].
+    supply, tank : float
+        Supply and return pressure [Pa].
+    axis : AxisLands
+        Areas and coefficients, shape (1, 1).
+    loss_of : callable
+        Loss over flow [Pa].
+    sign : float
+        One in extension, minus one in retraction.
+    calc : Calculation
+        Keeps the step.
+    """
+    sides = ((axis.area_a, axis.K_A), (axis.area_b, axis.K_B))
+    (A_in, K_in), (A_out, K_out) = (
+        tuple(float(one[0, 0]) for one in side) for side in (sides if sign > 0 else sides[::-1])
+    )
+    calc.of(lands.force_on_curve, "to check by: the force above, leakage left out", A_in=A_in,
+            p_S=supply, d_in=loss_of(A_in * speed), A_out=A_out, p_T=tank,
+            d_out=loss_of(A_out * speed), K_in=K_in, K_out=K_out, speed=speed, w=1.0)  # fmt: skip
+
+
 def flow_pressure_curve(
     requirement: RequirementFile,
     actuators: Actuators,

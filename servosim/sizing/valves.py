@@ -32,6 +32,7 @@ from servosim.sizing.valve_paths import (
     losses_of,
     lowest_supply_of,
     speed_at,
+    write_force_at,
 )
 from servosim.sizing.valve_rules import checks_of
 
@@ -302,10 +303,11 @@ def _top_speed(
     found = speed_at(heaviest[:, None], 1.0, supply[:, None], tank, axis, loss_of, sign)[:, 0]
     way = "out" if sign > 0 else "in"
     calc.given("F", f"heaviest force at rapid velocity, {way}", heaviest, "N", "duty cycle")
-    return np.asarray(
-        calc.given("v_max", f"velocity at full command, {way}", found, "m/s",
-                   "root of the force on the curve with both lands fully open")
-    )  # fmt: skip
+    calc.given("v_max", f"velocity at full command, {way}", found, "m/s",
+               "root of the force on the curve with both lands fully open")  # fmt: skip
+    if calc.records and found[0] > 0.0:
+        write_force_at(float(found[0]), float(supply[0]), tank, axis, loss_of, sign, calc)
+    return found
 
 
 def _flows(

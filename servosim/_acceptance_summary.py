@@ -236,10 +236,11 @@ def tolerance_lines(found: Judged) -> list[str]:
     """
     um = micrometres(found)
     head = "tolerance" if found.given else "common practice, no source"
-    rows: list[Sequence[str]] = [(head, "largest", "", "found", "of it", "")]
+    rows: list[Sequence[str]] = [(head, "largest", "", "found", "share of it", "")]
     for one in found.verdicts:
         wide = f"+-{um(0.5 * one.limit, exact=True)}" if one.symbol.startswith("A") else ""
-        share = "-" if one.met is None else f"{100.0 * one.value / one.limit:.3g} %"
+        percent = 100.0 * one.value / one.limit
+        share = "-" if one.met is None else f"{percent:{'.3g' if percent < 1000.0 else '.0f'}} %"
         value = "not evaluated" if one.met is None else um(one.value)
         cells = (um(one.limit, exact=True), wide, value, share, _verdict(one))
         rows.append((f"  {one.symbol}  {NAMES[one.symbol]}", *cells))

@@ -278,9 +278,10 @@ def duty_of(requirement: RequirementFile, calc: Calculation) -> tuple[Duty, list
     with calc.section("Motion: frequency and cycle"):
         quick = min(moves, key=lambda one: one.quickest)
         frequency = float(
-            calc.of(motion_frequency_of, f"peak velocity of {1e3 * quick.peak:.6g} mm/s in the move "
-                    f"of {1e3 * quick.distance:.6g} mm", t_a=quick.quickest,
-                    K_v=pattern.velocity_gain)
+            calc.of(motion_frequency_of,
+                    f"peak velocity of {1e3 * quick.peak:.6g} mm/s in the move of "
+                    f"{1e3 * quick.distance:.6g} mm",
+                    t_a=quick.quickest, K_v=pattern.velocity_gain)
         )  # fmt: skip
         for one in moves:
             calc.given("t_s", "time from the start to the window", one.time, "s",

@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import MaxNLocator
 
-from servosim._drawing import (
+from servosim.panels.drawing import (
     BLACK,
     BLUE,
     GREEN,

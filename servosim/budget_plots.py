@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from servosim._drawing import BLUE, GREEN, MICROMETRES, ORANGE, VERMILION, axes, um
+from servosim.panels.drawing import BLUE, GREEN, MICROMETRES, ORANGE, VERMILION, axes, um
 from servosim.positioning.budget import COMPARED, LONG_COMPARED, Budget
 
 _BARS = (  # name, colour, hatch

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from servosim._acceptance_command import acceptance
-from servosim._budget_command import budget
-from servosim._cycle_command import cycle
-from servosim._size_command import SizeCommand, checked_requirement, size
-from servosim._stability_command import stability
-from servosim._study_command import study
-from servosim._terminal import (
+from servosim.commands.acceptance_command import acceptance
+from servosim.commands.budget_command import budget
+from servosim.commands.cycle_command import cycle
+from servosim.commands.size_command import SizeCommand, checked_requirement, size
+from servosim.commands.stability_command import stability
+from servosim.commands.study_command import study
+from servosim.commands.terminal import (
     DATA,
     FIGURES,
     AsJson,
@@ -33,9 +33,9 @@ from servosim._terminal import (
     tell,
     write_or_say,
 )
-from servosim._terminal import read_or_raise as _read
-from servosim._terminal import watching as _watching
-from servosim._tune_command import tune
+from servosim.commands.terminal import read_or_raise as _read
+from servosim.commands.terminal import watching as _watching
+from servosim.commands.tune_command import tune
 from servosim.errors import Fault, ParameterError
 
 if TYPE_CHECKING:
@@ -115,14 +115,14 @@ def check(
             typer.echo("\n".join(checked_requirement(file, values)))
             return
         axis = _read(file, values, [])
-        from servosim import _summary
+        from servosim.commands import move_summary
         from servosim.errors import ParameterError
         from servosim.simulate import rest_faults
 
         if faults := rest_faults(axis):
             raise ParameterError(faults)
-        lines = [*_summary.heading(axis), "", *_summary.derived_lines(axis), ""]
-        found = _summary.warnings(axis)
+        lines = [*move_summary.heading(axis), "", *move_summary.derived_lines(axis), ""]
+        found = move_summary.warnings(axis)
         lines += [f"warning     {fault}" for fault in found]
         number = len(found)
         lines.append(f"no faults, {number or 'no'} warning{'' if number == 1 else 's'}")

@@ -12,7 +12,9 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from servosim._cycle_panels import (
+from servosim.cycles.result import COMPLETE, Cycle, Stop
+from servosim.errors import Fault, ParameterError
+from servosim.panels.cycle_panels import (
     plot_hole_errors,
     plot_path,
     plot_stop_position,
@@ -21,10 +23,8 @@ from servosim._cycle_panels import (
     plot_temperatures,
     plot_time_shares,
 )
-from servosim._cycle_words import pressure_range
-from servosim._drawing import MICROMETRES, VERMILION, mm, um
-from servosim.cycles.result import COMPLETE, Cycle, Stop
-from servosim.errors import Fault, ParameterError
+from servosim.panels.cycle_words import pressure_range
+from servosim.panels.drawing import MICROMETRES, VERMILION, mm, um
 from servosim.units import convert
 
 __all__ = [

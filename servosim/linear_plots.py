@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from servosim._linear_panels import Array, Loop, plot_bode, plot_nichols, plot_nyquist
-from servosim._linear_views import (
+from servosim.errors import Fault, ParameterError
+from servosim.linear.envelope import EnvelopeMargins, point_in_words
+from servosim.linear.margins import Margins
+from servosim.panels.linear_panels import Array, Loop, plot_bode, plot_nichols, plot_nyquist
+from servosim.panels.linear_views import (
     branches,
     plot_along_stroke,
     plot_envelope,
     plot_root_locus,
     plot_stiffness,
 )
-from servosim.errors import Fault, ParameterError
-from servosim.linear.envelope import EnvelopeMargins, point_in_words
-from servosim.linear.margins import Margins
 
 if TYPE_CHECKING:
     from servosim.stability import Loops, Stability

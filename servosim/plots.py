@@ -15,7 +15,10 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from servosim._drawing import (
+from servosim._whole_file import whole_file
+from servosim.errors import Fault, ParameterError
+from servosim.metrics import metrics
+from servosim.panels.drawing import (
     MICROMETRES,
     STYLES,
     VERMILION,
@@ -26,7 +29,7 @@ from servosim._drawing import (
     phase_spans,
     um,
 )
-from servosim._panels import (
+from servosim.panels.move_panels import (
     plot_error,
     plot_lock,
     plot_position,
@@ -34,9 +37,6 @@ from servosim._panels import (
     plot_spool,
     plot_velocity,
 )
-from servosim._whole_file import whole_file
-from servosim.errors import Fault, ParameterError
-from servosim.metrics import metrics
 from servosim.result import Run, Status
 from servosim.units import convert
 

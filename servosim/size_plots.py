@@ -14,8 +14,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from servosim._drawing import VERMILION
-from servosim._size_panels import (
+from servosim.panels.drawing import VERMILION
+from servosim.panels.size_panels import (
     plot_frequency_along,
     plot_load_locus,
     plot_settling,

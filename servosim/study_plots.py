@@ -11,11 +11,11 @@ from collections.abc import Callable, Sequence
 
 from matplotlib.figure import Figure
 
-from servosim._drawing import VERMILION
 from servosim._practical import percentage
-from servosim._study_drawing import chosen, counted
-from servosim._study_maps import grid_paths, plot_bands, plot_map
-from servosim._study_spreads import plot_parallel, plot_sobol, plot_tornado, plot_yield
+from servosim.panels.drawing import VERMILION
+from servosim.panels.study_drawing import chosen, counted
+from servosim.panels.study_maps import grid_paths, plot_bands, plot_map
+from servosim.panels.study_spreads import plot_parallel, plot_sobol, plot_tornado, plot_yield
 from servosim.studies.result import StudyResult
 
 __all__ = [

@@ -14,16 +14,16 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from servosim._drawing import MICROMETRES, VERMILION
-from servosim._tune_panels import (
+from servosim.axis import Axis
+from servosim.ensemble import ensemble
+from servosim.panels.drawing import MICROMETRES, VERMILION
+from servosim.panels.tune_panels import (
     Trace,
     plot_errors,
     plot_hardware,
     plot_margins_along,
     plot_trade_off,
 )
-from servosim.axis import Axis
-from servosim.ensemble import ensemble
 from servosim.tuning.bench import Bench
 from servosim.tuning.cases import Case, Place, corners
 from servosim.tuning.result import Tuned

@@ -15,8 +15,9 @@ from matplotlib.colors import to_hex
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _acceptance_summary, acceptance_plots
+from servosim import acceptance_plots
 from servosim.cli import app
+from servosim.commands import acceptance_summary
 from servosim.positioning.deviations import Deviations
 from servosim.positioning.evaluation import SYMBOLS
 from servosim.positioning.judged import judge
@@ -202,7 +203,7 @@ class TestSheet:
         rng = np.random.default_rng(0)
         x = 1e-6 * rng.standard_normal((2, targets, 5))
         found = judge(Deviations(np.linspace(0.0, 1.9, targets) ** 1.01, x[0], x[1]), name="page")
-        figure = acceptance_plots.plot_sheet(found, _acceptance_summary.sheet(found))
+        figure = acceptance_plots.plot_sheet(found, acceptance_summary.sheet(found))
         figure.draw_without_rendering()
         (text,) = figure.subfigs[1].texts
         box, page, plot = text.get_window_extent(), figure.bbox, figure.subfigs[0].bbox

@@ -24,8 +24,8 @@ from typer.testing import CliRunner
 
 import servosim
 from servosim import cli, params
-from servosim._summary import shown, strict
 from servosim.cli import app
+from servosim.commands.move_summary import shown, strict
 from servosim.document import AxisFile
 from servosim.params import edit
 

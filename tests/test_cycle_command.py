@@ -14,11 +14,17 @@ import xarray
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _cycle_command, _cycle_compare, _cycle_stop_text, _cycle_summary, _cycle_table
-from servosim._cycle_compare import Variant, Way, arranged
-from servosim._cycle_statistics import outstanding, statistics
-from servosim._cycle_summary import Found
 from servosim.cli import app
+from servosim.commands import (
+    cycle_command,
+    cycle_compare,
+    cycle_stop_text,
+    cycle_summary,
+    cycle_table,
+)
+from servosim.commands.cycle_compare import Variant, Way, arranged
+from servosim.commands.cycle_statistics import outstanding, statistics
+from servosim.commands.cycle_summary import Found
 from servosim.cycles import cycle as cycles
 from servosim.cycles.orders import travel
 from servosim.cycles.positions import Position, PositionList
@@ -193,7 +199,7 @@ class TestTable:
             error_locked=[1.5e-6, -4.25e-6, math.nan],
             settled=[1.0, 0.0, 1.0],
         )
-        lines = squeezed(_cycle_table.position_lines(cycle))
+        lines = squeezed(cycle_table.position_lines(cycle))
         assert lines[1:3] == ["line target move locked in all", "mm s um s"]
         assert lines[3] == "11 200.000 1.250 1.50 5.000* hole 0"
         assert lines[4] == "12 200.000 1.500* -4.25* 5.000 hole 1; NOT SETTLED"
@@ -203,12 +209,12 @@ class TestTable:
         errors = np.full(199, 1e-6)
         errors[[57, 120]] = -6e-6, 5.9e-6
         cycle = made_of(short, 199, error_under_thrust=errors)
-        lines = squeezed(_cycle_table.position_lines(cycle))
+        lines = squeezed(cycle_table.position_lines(cycle))
         first = [line.split()[0] for line in lines if line[:1].isdigit()]
         assert first == ["11", "12", "13", "68", "207", "208", "209"]
         assert sum(line == "..." for line in lines) == 2
         assert "68 200.000 -6.00* 5.000 hole 57" in lines
-        whole = _cycle_table.position_lines(cycle, whole=True)
+        whole = cycle_table.position_lines(cycle, whole=True)
         assert sum(line.strip()[:1].isdigit() for line in whole) == 199
 
     def test_statistics_against_sums_by_hand(self, short):
@@ -218,7 +224,7 @@ class TestTable:
         assert (one.count, one.mean) == (3, pytest.approx(5e-6))
         assert one.deviation == pytest.approx(math.sqrt(13.0) * 1e-6)
         assert (one.low_line, one.high_line) == (12, 13)
-        (row,) = [x for x in squeezed(_cycle_table.statistic_lines(cycle)) if "locked um" in x]
+        (row,) = [x for x in squeezed(cycle_table.statistic_lines(cycle)) if "locked um" in x]
         assert row == "error locked um 5.00 3.61 2.00 12 9.00 13 3 of 4"
 
     def test_points_only_run_through_are_in_no_statistic(self, short):
@@ -227,12 +233,12 @@ class TestTable:
         )
         assert statistics(cycle)["time"].mean == pytest.approx(5.5)
         assert outstanding(cycle)[2] == ["move_time", "time"] and 0 not in outstanding(cycle)
-        lines = squeezed(_cycle_table.time_lines(cycle))
+        lines = squeezed(cycle_table.time_lines(cycle))
         assert "overruns before an approach 50.0 s 82.0 % 25.000 s" in lines
         assert "cycle 61.0 s 100 % 30.500 s" in lines
 
     def test_shares_of_the_time(self, short):
-        lines = squeezed(_cycle_table.time_lines(made_of(short, 4)))
+        lines = squeezed(cycle_table.time_lines(made_of(short, 4)))
         assert lines[1:] == [
             "moving 4.0 s 20.0 % 1.000 s",
             "feed 16.0 s 80.0 % 4.000 s",
@@ -242,13 +248,13 @@ class TestTable:
     def test_positions_an_hour(self, short):
         cycle = made_of(short, 4)
         found = Found(PositionList(()), Way("file", "any", 0.25, 1e-3), cycle)
-        text = "\n".join(_cycle_summary.outcome(found))
+        text = "\n".join(cycle_summary.outcome(found))
         assert "720 positions an hour" in text  # one in 5 s
 
     def test_a_cycle_in_which_nothing_was_done(self, short):
         cycle = dataclasses.replace(made_of(short, 0), status="stopped", message="It ends.")
         found = Found(PositionList((Position(1, 0.2),)), Way("file", "any", 0.25, 1e-3), cycle)
-        text = "\n".join(_cycle_summary.summary(found))
+        text = "\n".join(cycle_summary.summary(found))
         assert "STOPPED: It ends." in text and "nan" not in text
 
 
@@ -343,7 +349,7 @@ class TestRuns:
         def noting():
             yield lambda: calls.append(1) or len(calls) >= 2
 
-        monkeypatch.setattr(_cycle_command, "noting_interrupts", noting)
+        monkeypatch.setattr(cycle_command, "noting_interrupts", noting)
         out = tmp_path / "t.csv"
         result = run(DEMO, plate, "--output", out, "--compare", "--stops", code=130)
         assert "INTERRUPTED: Interrupted after 2 of 4 positions" in result.stdout
@@ -416,7 +422,7 @@ class TestComparison:
         read = self.zigzag("any", "any", "+", "any")
         first = Variant(self.way, read, cycles.run_cycle(axis, read))
         told = []
-        found = _cycle_compare.compared(
+        found = cycle_compare.compared(
             axis, read, first, seed=None, progress=lambda *words: told.append(words)
         )
         assert [(one.way.order, one.way.approach) for one in found] == [
@@ -427,7 +433,7 @@ class TestComparison:
         assert [one.way.approach for one in impossible] == ["-", "-"]
         assert all("asks for an approach '+'" in one.reason for one in impossible)
         assert told and found[3].cycle.totals["travel"] < first.cycle.totals["travel"]
-        lines = squeezed(_cycle_summary.comparison_lines(found))
+        lines = squeezed(cycle_summary.comparison_lines(found))
         (row,) = [x for x in lines if x.startswith("least travel, approaches of the list ")]
         totals = found[3].cycle.totals
         assert f" {totals['cycle_time']:.1f} {3600 * totals['rate']:.0f} " in row
@@ -445,8 +451,8 @@ class TestComparison:
             runs.append(positions)
             return short
 
-        monkeypatch.setattr(_cycle_compare, "run_cycle", counted)
-        found = _cycle_compare.compared(
+        monkeypatch.setattr(cycle_compare, "run_cycle", counted)
+        found = cycle_compare.compared(
             short.axis, read, first, seed=None, progress=lambda *words: None
         )
         assert found[3].same == self.way.name and found[3].cycle is short
@@ -454,14 +460,14 @@ class TestComparison:
 
     def test_an_interrupted_way_is_the_last(self, short, monkeypatch):
         cut = dataclasses.replace(short, status=INTERRUPTED, message="Interrupted.")
-        monkeypatch.setattr(_cycle_compare, "run_cycle", lambda *a, **k: cut)
+        monkeypatch.setattr(cycle_compare, "run_cycle", lambda *a, **k: cut)
         read = self.zigzag(*["any"] * 4)
         first = Variant(self.way, read, short)
-        found = _cycle_compare.compared(
+        found = cycle_compare.compared(
             short.axis, read, first, seed=None, progress=lambda *words: None
         )
         assert len(found) == 2 and found[-1].cycle.interrupted
-        assert any("interrupted" in line for line in _cycle_summary.comparison_lines(found))
+        assert any("interrupted" in line for line in cycle_summary.comparison_lines(found))
 
     def test_by_the_command(self, plate):
         found = json.loads(run(DEMO, plate, "--json", "--compare", "--order", "travel").stdout)
@@ -474,7 +480,7 @@ class TestComparison:
 
 class TestStops:
     def test_table_sentences_and_cautions(self, stops):
-        text = " ".join(" ".join(_cycle_stop_text.stop_lines(stops)).split())
+        text = " ".join(" ".join(cycle_stop_text.stop_lines(stops)).split())
         for one in stops:
             distance = one.figures["stopping_distance"]
             unit, scale = ("um", 1e6) if distance < 1e-3 else ("mm", 1e3)
@@ -493,7 +499,7 @@ class TestStops:
 
     def test_energies_of_a_stop(self, stops):
         f = stops[1].figures
-        text = " ".join(" ".join(_cycle_stop_text.case_lines(stops[1])).split())
+        text = " ".join(" ".join(cycle_stop_text.case_lines(stops[1])).split())
         # half the mass that moves times the square of its velocity at the fault
         load = stops[1].before.axis.parameters.load
         energy = 0.5 * (load.M_t + load.M_p) * f["fault_velocity"] ** 2
@@ -504,7 +510,7 @@ class TestStops:
     def test_a_pressure_below_vacuum_is_called_one(self, stops):
         figures = stops[0].figures | {"pressure_min": -1.3e5, "pressure_max": 3e6}
         one = dataclasses.replace(stops[0], figures=figures)
-        assert "vacuum to 30 bar" in "\n".join(_cycle_stop_text.stop_lines([one]))
+        assert "vacuum to 30 bar" in "\n".join(cycle_stop_text.stop_lines([one]))
 
     def test_by_the_command(self, plate, tmp_path):
         out = tmp_path / "stops.png"

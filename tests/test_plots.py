@@ -13,8 +13,8 @@ from matplotlib.figure import Figure
 
 from servosim import ParameterError, _sequence, read_axis, simulate
 from servosim import plots as drawn
-from servosim._drawing import STYLES, phase_spans
 from servosim._samples import RECORD
+from servosim.panels.drawing import STYLES, phase_spans
 from servosim.result import Status
 
 PANELS = (

@@ -15,8 +15,8 @@ from fake_sizing import fake_sizing
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _size_changes, _size_command, _size_summary, _size_text
 from servosim.cli import app
+from servosim.commands import size_changes, size_command, size_summary, size_text
 from servosim.sizing.findings import Figure, RuleCount, Standing
 from servosim.sizing.requirement import read_requirement
 
@@ -97,7 +97,7 @@ class TestOptions:
         assert "[work]" in text and "Traceback" not in text
 
     def test_the_sheet_needs_no_file(self):
-        completed = _size_command.sheet_completed
+        completed = size_command.sheet_completed
         assert completed(["a.toml", "--sheet"]) == ["a.toml", "--sheet", "-"]
         assert completed(["--sheet", "a.toml"]) == ["--sheet", "-", "a.toml"]
         assert completed(["--sheet", "b.md", "a.toml"]) == ["--sheet", "b.md", "a.toml"]
@@ -129,7 +129,7 @@ class TestSchema:
 class TestSummary:
     @pytest.fixture
     def text(self):
-        return "\n".join(_size_summary.summary(fake_sizing(), "r.toml"))
+        return "\n".join(size_summary.summary(fake_sizing(), "r.toml"))
 
     @pytest.fixture
     def rows(self, text):
@@ -142,7 +142,7 @@ class TestSummary:
             "work.dwell": "1.5 s", "accuracy.half_width": "5 um", "accuracy.drift": "4 um",
             "accuracy.settling_time": "2.6 s", "accuracy.hold_time": "2 s", "thrust.along": "90 N",
         }  # fmt: skip
-        lines = _size_summary.asked_lines(read_requirement(DEMO, values))
+        lines = size_summary.asked_lines(read_requirement(DEMO, values))
         flat = " ".join(" ".join(lines).split())
         assert "650 kg and a workpiece of 0 to 500 kg, horizontal, stroke 680 mm" in flat
         assert "moves of +150, +32, -32 mm, 200 cycles an hour, 1.5 s at each place" in flat
@@ -202,11 +202,11 @@ class TestSummary:
 
     @pytest.mark.parametrize("feasible", [True, False])
     def test_keeps_to_the_width(self, feasible):
-        lines = _size_summary.summary(fake_sizing(feasible), "r.toml")
+        lines = size_summary.summary(fake_sizing(feasible), "r.toml")
         assert max(map(len, lines)) <= 100
 
     def test_without_a_solution_says_conflict_and_relaxation(self):
-        text = "\n".join(_size_summary.summary(fake_sizing(False), "r.toml"))
+        text = "\n".join(size_summary.summary(fake_sizing(False), "r.toml"))
         assert "NOT FEASIBLE" in text and "the nearest combination: " in text
         assert "conflict    nothing on offer keeps the force reserve" in text
         assert '--set margins.force_reserve="10 %"' in text
@@ -216,7 +216,7 @@ class TestSummary:
     def test_says_so_if_no_change_helps(self):
         found = dataclasses.replace(fake_sizing(False), relaxations=())
         for one in (found, dataclasses.replace(found, conflicts=())):
-            text = " ".join("\n".join(_size_changes.conflict_lines(one)).split())
+            text = " ".join("\n".join(size_changes.conflict_lines(one)).split())
             assert "no change of one value or of two was found" in text
 
     def test_a_change_of_a_listed_part_has_no_option(self):
@@ -224,7 +224,7 @@ class TestSummary:
         (one,) = found.relaxations
         change = dataclasses.replace(one.changes[0], key="valve.natural_frequency")
         one = dataclasses.replace(one, changes=(change,))
-        lines = _size_changes.conflict_lines(dataclasses.replace(found, relaxations=(one,)))
+        lines = size_changes.conflict_lines(dataclasses.replace(found, relaxations=(one,)))
         assert not any("--set" in line for line in lines)
 
     def test_a_screw_is_named_by_motor_and_lead(self):
@@ -234,7 +234,7 @@ class TestSummary:
                                    "cm3/rev"),
             "lead": Figure("lead", "screw", 0.01 / (2 * math.pi), "m/rad", "mm/rev"),
         }  # fmt: skip
-        assert _size_text.actuator_text(parts) == "motor 25 cm3/rev, screw 10 mm/rev"
+        assert size_text.actuator_text(parts) == "motor 25 cm3/rev, screw 10 mm/rev"
 
     def test_a_rule_without_any_value(self):
         none = Standing("pump_flow", "Pump", "power_unit.pump_flows", math.nan, 1e-3, "m3/s",
@@ -242,7 +242,7 @@ class TestSummary:
         count = RuleCount("pump_flow", "Pump for the flow", "power_unit.pump_flows", "definition",
                           "60 L/min", 12, 0, none)  # fmt: skip
         found = dataclasses.replace(fake_sizing(), rules=(count,))
-        rows = [" ".join(line.split()) for line in _size_summary.rejected_lines(found)]
+        rows = [" ".join(line.split()) for line in size_summary.rejected_lines(found)]
         assert "pump flow 12 0 60 L/min - no value" in rows and "Pump for the flow" in rows
 
 
@@ -322,5 +322,5 @@ class TestInterrupts:
 
 
 def test_what_is_left_in_words():
-    text = _size_text.left_text
+    text = size_text.left_text
     assert text(0.0) == "0 %" and text(math.nan) == "no value" and text(-200.0) == "far off"

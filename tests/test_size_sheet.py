@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from servosim import _size_sheet, _size_steps, units
 from servosim import sizing as package
-from servosim._formula_text import names_in, pretty, symbol_text, unit_text, value_of
+from servosim import units
 from servosim._spellings import SPELLINGS
+from servosim.commands import size_sheet, size_steps
+from servosim.commands.formula_text import names_in, pretty, symbol_text, unit_text, value_of
 from servosim.sizing.calculation import Calculation, Formula, Step, formula
 from servosim.sizing.candidates import combinations_of
 from servosim.sizing.lines import Line, loss
@@ -81,7 +82,7 @@ def read(text):
 
 def assert_checkable(step):
     """Assert that the printed numbers of a step give its printed result."""
-    one = _size_steps.Written(step)
+    one = size_steps.Written(step)
     if not math.isfinite(step.value):
         return
     result, half = read(one.result)
@@ -193,7 +194,7 @@ class TestFormulas:
 
 class TestNumbers:
     def test_a_step_with_practical_units(self):
-        one = _size_steps.Written(one_step(inertia, M=1150.0, a=0.4))
+        one = size_steps.Written(one_step(inertia, M=1150.0, a=0.4))
         assert one.formula == "M·a"
         assert one.numbers == f"1150{GAP}kg · 0.4{GAP}m/s²"
         assert one.result == f"460{GAP}N" and not one.in_si
@@ -201,11 +202,11 @@ class TestNumbers:
 
     def test_a_constant_with_a_unit_keeps_numbers_in_si(self):
         step = one_step(rule_of_thumb, T=313.15)
-        one = _size_steps.Written(step)
+        one = size_steps.Written(step)
         # 40 + 0.1 * 40 = 44 mm2/s
         assert one.in_si and one.result == f"4.4e-5{GAP}m²/s" and f"313.15{GAP}K" in one.numbers
         assert_checkable(step)
-        lines = _size_sheet.sheet_lines([step])
+        lines = size_sheet.sheet_lines([step])
         assert any("numbers in SI units" in line for line in lines)
 
     def test_small_differences_of_large_numbers_get_the_digits_they_need(self):
@@ -216,17 +217,17 @@ class TestNumbers:
 
         step = one_step(difference, p=14000000.1234, q=13999998.0021)
         assert_checkable(step)
-        assert _size_steps.Written(step).result == f"2.1213{GAP}Pa"
+        assert size_steps.Written(step).result == f"2.1213{GAP}Pa"
 
     def test_frequencies_stay_in_radians_and_say_hertz(self):
         step = Step("", "omega_h", "natural frequency", "", "rad/s", "root search", (), 150.0)
-        one = _size_steps.Written(step)
+        one = size_steps.Written(step)
         # 150/(2 pi)
         assert one.result == f"150{GAP}rad/s" and one.also == f"23.873{GAP}Hz"
 
     def test_absolute_temperatures_say_degrees_celsius_and_differences_do_not(self):
         hot, rise = (
-            _size_steps.Written(Step("", "T", "oil", "", "K", "given", (), value))
+            size_steps.Written(Step("", "T", "oil", "", "K", "given", (), value))
             for value in (323.15, 30.0)
         )
         assert hot.also == f"50{GAP}°C" and rise.also == ""
@@ -234,13 +235,13 @@ class TestNumbers:
     def test_units_off_the_list_stay_as_they_are(self):
         step = Step("", "I", "second moment of area", "pi*d**4/64", "m4", "definition",
                     (("d", "rod", 0.036, "m"),), math.pi * 0.036**4 / 64)  # fmt: skip
-        one = _size_steps.Written(step)
+        one = size_steps.Written(step)
         assert one.numbers == f"π · (36{GAP}mm)⁴ / 64" and not one.in_si
         assert one.result == f"8.2448e-8{GAP}m⁴"
 
     def test_what_has_no_value_is_said(self):
         step = Step("", "q", "pump", "", "m3/s", "series", (), math.nan)
-        assert "none" in "\n".join(_size_sheet.sheet_lines([step]))
+        assert "none" in "\n".join(size_sheet.sheet_lines([step]))
 
     @settings(max_examples=60, deadline=None)
     @given(flow=st.floats(1e-9, 1e-2), velocity=st.floats(1e-5, 30.0), length=st.floats(0.01, 50.0))
@@ -260,14 +261,14 @@ class TestWhole:
             assert_checkable(step)
 
     def test_every_row_of_a_table_can_be_checked_by_hand(self, steps):
-        tables = [one for one in _size_steps.families(steps) if len(one) > 1]
+        tables = [one for one in size_steps.families(steps) if len(one) > 1]
         assert tables
         for group in tables:
             self.assert_rows(group)
 
     def assert_rows(self, group):
         """Put the numbers of each row and those that are the same in all into the formula."""
-        table = _size_steps.Family(group)
+        table = size_steps.Family(group)
         same = dict(part.split(" = ") for part in table.same.split(", ")) if table.same else {}
         units_of = [re.fullmatch(r"(.+?)(?: \[(.+)\])?", head).groups() for head in table.head]
         for step, row in zip(group, table.rows, strict=True):
@@ -290,7 +291,7 @@ class TestWhole:
 
     def test_says_everything_of_a_step(self):
         step = one_step(inertia, M=1150.0, a=0.4)
-        text = "\n".join(_size_sheet.sheet_lines([step], "Title", ["a sentence"]))
+        text = "\n".join(size_sheet.sheet_lines([step], "Title", ["a sentence"]))
         parts = ["Title", "a sentence", "force of inertia", "F_a = M·a", "= 1150 kg · 0.4 m/s²"]
         parts += ["= 460 N", "with    M: mass; a: acceleration", "source  definition"]
         for part in parts:
@@ -298,18 +299,18 @@ class TestWhole:
         assert GAP not in text
 
     def test_a_plain_terminal_gets_ascii(self, steps):
-        text = "\n".join(_size_sheet.sheet_lines(steps, plain=True))
+        text = "\n".join(size_sheet.sheet_lines(steps, plain=True))
         assert text.isascii(), sorted({c for c in text if not c.isascii()})
 
     def test_lines_keep_to_the_width(self, steps):
-        singles = [one[0] for one in _size_steps.families(steps) if len(one) == 1]
-        assert max(map(len, _size_sheet.sheet_lines(singles))) <= 100
+        singles = [one[0] for one in size_steps.families(steps) if len(one) == 1]
+        assert max(map(len, size_sheet.sheet_lines(singles))) <= 100
 
     def test_markdown_says_the_same(self, steps):
-        lines = _size_sheet.sheet_markdown(steps, "Title")
+        lines = size_sheet.sheet_markdown(steps, "Title")
         text = "\n".join(lines)
         assert text.startswith("# Title")
-        assert text.count("source: ") == sum(1 for _ in _size_steps.families(steps))
+        assert text.count("source: ") == sum(1 for _ in size_steps.families(steps))
         rows = [line for line in lines if line.startswith("| ")]
         for row in rows:  # as many cells in each row as its table's head has
             assert row.count("|") - row.count("\\|") >= 4
@@ -319,7 +320,7 @@ class TestWhole:
             Step(name, "x", "thing", "", "1", "given", (), 1.0)
             for name in ("Duty", "Duty", "Valve")
         ]
-        lines = _size_sheet.sheet_lines(steps)
+        lines = size_sheet.sheet_lines(steps)
         heads = [line for line in lines if re.match(r"\d+  ", line)]
         assert heads == ["1  Duty", "2  Valve"]
         assert [line.split()[0] for line in lines if re.match(r"\d\.\d", line)] == [

@@ -15,9 +15,9 @@ import pytest
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _stability_command, _stability_summary
 from servosim import linear_plots as drawn
 from servosim.cli import app
+from servosim.commands import stability_command, stability_summary
 from servosim.linear.envelope import NULL_SAYS_NOTHING
 
 ROOT = Path(__file__).parents[1]
@@ -60,7 +60,7 @@ def asked(monkeypatch, found):
 
 def rows_of(found):
     """Return the printed lines, a blank between words."""
-    return [" ".join(line.split()) for line in _stability_summary.summary(found)]
+    return [" ".join(line.split()) for line in stability_summary.summary(found)]
 
 
 class TestFound:
@@ -128,7 +128,7 @@ class TestFound:
 
 class TestText:
     def test_begins_with_file_position_and_limit(self, found):
-        lines = _stability_summary.summary(found)
+        lines = stability_summary.summary(found)
         assert lines[0] == str(DEMO)
         assert lines[1].strip() == found.axis.file.title
         assert "position    400 mm, all else as in the file" in lines
@@ -159,14 +159,14 @@ class TestText:
     def test_a_frequency_that_is_the_same_everywhere_has_no_lowest(self, found):
         level = np.full_like(found.stroke.omega_exact, 90.0)
         along = dataclasses.replace(found.stroke, omega_exact=level)
-        lines = _stability_summary.stroke_lines(dataclasses.replace(found, stroke=along))
+        lines = stability_summary.stroke_lines(dataclasses.replace(found, stroke=along))
         assert not any("lowest" in one for one in lines)
         assert any(one.endswith("; the same everywhere") for one in lines)
 
     def test_rounding_in_a_share_of_the_error_is_nothing(self, found):
         share = dataclasses.replace(found.resting.shares[0], value=-1.2e-21, offset=True)
         resting = dataclasses.replace(found.resting, shares=(share,))
-        rows = _stability_summary.rest_lines(dataclasses.replace(found, resting=resting))
+        rows = stability_summary.rest_lines(dataclasses.replace(found, resting=resting))
         assert "  0 um each time" in rows[1]
 
     def test_formula_and_exact_number_stand_side_by_side(self, found):
@@ -181,11 +181,11 @@ class TestText:
 
     def test_numbers_that_agree_need_no_reason(self, found):
         same = dataclasses.replace(found.comparison.rows[0], closed=1.0, exact=1.001, reasons=())
-        assert _stability_summary._reason(same) == ""
+        assert stability_summary._reason(same) == ""
         none = dataclasses.replace(same, closed=math.nan)
-        assert _stability_summary._deviation(none) == "-"
+        assert stability_summary._deviation(none) == "-"
         other = dataclasses.replace(same, closed=2.0)
-        assert "none of which stands out" in _stability_summary._reason(other)
+        assert "none of which stands out" in stability_summary._reason(other)
 
     def test_margins_of_each_condition_at_both_cuts(self, found):
         rows = rows_of(found)
@@ -206,7 +206,7 @@ class TestText:
         stable = envelope.command.stable & ~envelope.meaningless
         gains = np.where(stable, envelope.position.gain_margin, np.inf)
         worst = int(np.argmin(gains))
-        lines = _stability_summary.envelope_lines(envelope)
+        lines = stability_summary.envelope_lines(envelope)
         (at,) = [
             k
             for k, line in enumerate(lines)
@@ -225,7 +225,7 @@ class TestText:
         stable[:5] = True
         command = dataclasses.replace(envelope.command, stable=stable)
         broken = dataclasses.replace(envelope, command=command)
-        lines = _stability_summary.envelope_lines(broken)
+        lines = stability_summary.envelope_lines(broken)
         count = int((~stable & ~envelope.meaningless).sum())
         assert sum(line.startswith("  UNSTABLE at ") for line in lines) == 4
         assert any(f"and {count - 4} more points at which" in line for line in lines)
@@ -233,13 +233,13 @@ class TestText:
         none = dataclasses.replace(
             envelope, command=dataclasses.replace(envelope.command, stable=stable & False)
         )
-        assert "no point is left" in "\n".join(_stability_summary.envelope_lines(none))
+        assert "no point is left" in "\n".join(stability_summary.envelope_lines(none))
 
     def test_null_of_an_overlapped_valve_means_nothing(self, found):
         flags = np.array([point.condition == "null" for point in found.loops.points])
         loops = dataclasses.replace(found.loops, meaningless=flags)
         text = " ".join(
-            " ".join(_stability_summary.margin_lines(dataclasses.replace(found, loops=loops)))
+            " ".join(stability_summary.margin_lines(dataclasses.replace(found, loops=loops)))
             .split()
         )  # fmt: skip
         assert text.count("means nothing") == 2  # at each cut
@@ -268,7 +268,7 @@ class TestText:
             found.limit_cycles,
             cycles=(dataclasses.replace(one, predicted=predicted, seen=seen, verdict="both"),),
         )
-        text = _stability_summary.cycle_lines(dataclasses.replace(found, limit_cycles=swinging))
+        text = stability_summary.cycle_lines(dataclasses.replace(found, limit_cycles=swinging))
         assert " ".join(text[1].split()) == (
             f"{one.mechanism} +-10 um at 7.5 Hz +-12 um at 8 Hz both"
         )
@@ -305,7 +305,7 @@ class TestOptions:
         )
 
     def test_kinds_are_those_that_can_be_drawn(self):
-        assert _stability_command._KINDS == drawn.KINDS
+        assert stability_command._KINDS == drawn.KINDS
 
     @pytest.mark.parametrize("command", ["stability", "tune"])
     def test_help_answers_without_what_is_slow(self, command):
@@ -391,7 +391,7 @@ class TestOutput:
 
 
 def test_numbers_for_people():
-    text = _stability_summary.number
+    text = stability_summary.number
     assert text(math.inf, "dB") == "without limit" and text(0.0, "dB") == "none"
     assert text(math.pi / 3, "rad") == "60 deg" and text(0.0042, "s") == "4.2 ms"
     # 1 L/min/bar is 1/60000 m3/s over 1e5 Pa

@@ -17,9 +17,9 @@ from study_cases import grid_result, sampled_result
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _study_command, _study_summary
 from servosim._definitions import DEFINITIONS
 from servosim.cli import app
+from servosim.commands import study_command, study_summary
 from servosim.studies.run import Progress
 
 ROOT = Path(__file__).parents[1]
@@ -111,7 +111,7 @@ class TestSummary:
         limits = {"settling_time": {"high": "2.5 s"}}
         result, _, _ = sampled_result(400, limits, missing=[3], status=[2, 4] + [0] * 398)
         share = result.yield_().overall
-        text = "\n".join(_study_summary.summary(result, "a study.toml"))
+        text = "\n".join(study_summary.summary(result, "a study.toml"))
         assert 0.1 < share.low < share.share < share.high < 0.9  # one decimal does
         within = f"{100 * share.share:.1f} %  {100 * share.low:.1f} to {100 * share.high:.1f} %"
         assert within in text
@@ -125,7 +125,7 @@ class TestSummary:
         result = grid_result({"overshoot": {"high": "5 um"}})
         result.cases.columns["overshoot"][:] = np.linspace(0.0, 22e-6, 12)
         result.cases.columns["flow_peak"][:] = 1e-3 / 6.0
-        text = "\n".join(_study_summary.summary(result, "s.toml", "flow_peak"))
+        text = "\n".join(study_summary.summary(result, "s.toml", "flow_peak"))
         assert "at most 5 um" in text
         assert " 11 um " in text  # the median of 0 to 22 um
         assert "10 L/min" in text
@@ -133,7 +133,7 @@ class TestSummary:
 
     def test_nothing_held(self):
         result = grid_result({"overshoot": {"high": "5 um"}}, status=[2] * 12)
-        text = "\n".join(_study_summary.summary(result, "s.toml"))
+        text = "\n".join(study_summary.summary(result, "s.toml"))
         assert "0 to their end, 12 failed" in text
         assert "0 of 12" in text
 
@@ -143,7 +143,7 @@ class TestSummary:
     )
     def test_progress_in_words(self, left, words):
         state = Progress(12, 40, 0 if left is None else 2, 5.0, left)
-        assert _study_command._progress_text(state) == f"simulating, {words}"
+        assert study_command._progress_text(state) == f"simulating, {words}"
 
 
 class TestFiles:
@@ -232,7 +232,7 @@ class TestFaults:
         ],
     )
     def test_of_options_are_told_and_nothing_runs(self, file, words, said, monkeypatch):
-        monkeypatch.setattr(_study_command, "_run", None)
+        monkeypatch.setattr(study_command, "_run", None)
         assert said in run(file, *words, code=2).stderr
 
     def test_of_options_and_file_come_together(self, file):
@@ -250,7 +250,7 @@ class TestFaults:
         def stop(*args):
             raise servosim.StudyError("the disk is full")
 
-        monkeypatch.setattr(_study_command, "_run", stop)
+        monkeypatch.setattr(study_command, "_run", stop)
         assert run(file, code=1).stderr == "the disk is full\n"
 
     def test_single_failures_give_zero_and_nothing_but_failures_one(self, file):
@@ -271,7 +271,7 @@ class TestInterrupts:
         def interrupt(*args):
             raise KeyboardInterrupt("interrupted: 2 of 3 cases are kept")
 
-        monkeypatch.setattr(_study_command, "_run", interrupt)
+        monkeypatch.setattr(study_command, "_run", interrupt)
         assert run(file, code=130).stderr == "interrupted: 2 of 3 cases are kept\n"
 
     @pytest.mark.skipif(not hasattr(os, "kill") or os.name == "nt", reason="needs signals of POSIX")
@@ -295,5 +295,5 @@ class TestInterrupts:
 
 
 def test_durations_are_said_as_people_do():
-    found = [_study_command.duration(s) for s in (0.2, 59.6, 61.0, 3599.0, 3600.0, 90061.0)]
+    found = [study_command.duration(s) for s in (0.2, 59.6, 61.0, 3599.0, 3600.0, 90061.0)]
     assert found == ["0 s", "1 min 0 s", "1 min 1 s", "59 min 59 s", "1 h 0 min", "25 h 1 min"]

@@ -26,7 +26,7 @@ from study_cases import (
 )
 
 from servosim import ParameterError
-from servosim._study_drawing import edges, metric_scale, parameter_scale, pretty, rounded
+from servosim.panels.study_drawing import edges, metric_scale, parameter_scale, pretty, rounded
 from servosim.plots import save_figure
 from servosim.studies.limits import limits_of as servosim_limits
 from servosim.study_plots import (

@@ -16,8 +16,8 @@ import pytest
 from typer.testing import CliRunner
 
 import servosim
-from servosim import _tune_command, _tune_summary
 from servosim.cli import app
+from servosim.commands import tune_command, tune_summary
 from servosim.tuning import run as tuning_run
 from servosim.tuning.demands import Demands, Effort
 from servosim.tuning.result import (
@@ -200,7 +200,7 @@ class TestOptions:
 @pytest.fixture(scope="module")
 def text():
     """What is printed of a tuning made by hand."""
-    return "\n".join(_tune_summary.summary(tuned_of()))
+    return "\n".join(tune_summary.summary(tuned_of()))
 
 
 @pytest.fixture(scope="module")
@@ -259,7 +259,7 @@ class TestText:
         assert max(len(line) for line in text.splitlines() if "  enter" in line) <= 100
 
     def test_gains_that_miss_a_demand_are_called_so(self):
-        rows = [" ".join(x.split()) for x in _tune_summary.summary(tuned_of(feasible=False))]
+        rows = [" ".join(x.split()) for x in tune_summary.summary(tuned_of(feasible=False))]
         assert any(row.startswith("status NOT FEASIBLE: no gains were found") for row in rows)
         assert "not met overshoot of the table 0.9 um, at most 0.5 um" in rows
         assert any("-80 % NOT MET" in row for row in rows)
@@ -273,7 +273,7 @@ class TestText:
             sheet=(),
             diagnosis=Diagnosis((), (), ()),
         )
-        text = "\n".join(_tune_summary.summary(bare))
+        text = "\n".join(tune_summary.summary(bare))
         assert "no gain is changed" in text
         assert "trade-off" not in text and "hardware" not in text and "by margins" not in text
 
@@ -363,7 +363,7 @@ class TestInterrupts:
 class TestProgress:
     def test_time_left_is_that_of_the_stage(self):
         now = iter([10.0, 14.0, 20.0])
-        clock = _tune_command._Clock(lambda: next(now))
+        clock = tune_command._Clock(lambda: next(now))
         assert clock.text("searching", 0, 24) == "searching, 0 of 24"
         # 6 of 24 in 4 s: 18 more take 12 s
         assert clock.text("searching", 6, 24) == "searching, 6 of 24, 12 s left"
@@ -375,7 +375,7 @@ class TestWhole:
         """A very short search: what the file says is what was found, met or not."""
         few = {"population": 6, "generations": 2, "cases": 2, "seeds": 1, "rounds": 1}
         few |= {"trade_off": 3, "hardware": 0, "positions": 2}
-        monkeypatch.setitem(_tune_command._EFFORTS, "quick", few)
+        monkeypatch.setitem(tune_command._EFFORTS, "quick", few)
         file = tmp_path / "tuned.toml"
         words = ("--effort", "quick", "--json", "--output", file)
         result = runner.invoke(app, ["tune", str(RIG), *map(str, words)])
@@ -394,7 +394,7 @@ class TestWhole:
 
 
 def test_numbers_for_people():
-    text = _tune_summary.quantity_text
+    text = tune_summary.quantity_text
     assert text(math.inf, "dB") == "without limit" and text(0.0, "dB") == "none"
     assert text(math.pi / 4, "deg") == "45 deg"
     assert text(1.4e7, "bar") == "140 bar"

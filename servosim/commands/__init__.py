@@ -1,0 +1,1 @@
+"""What the command line says and does, command by command; no physics."""

@@ -1,0 +1,1 @@
+"""Panels that the figures are made of, and how they are drawn."""

@@ -156,4 +156,5 @@ def notes(found: Simulated) -> list[str]:
 
 
 def number_of(value: float, unit: str) -> str:
+    """Return an SI value in a unit with four digits."""
     return f"{units.convert(value, unit):.4g} {unit}"

@@ -287,6 +287,7 @@ class Micrometres:
         self._places = places
 
     def __call__(self, value: float, *, unit: bool = True, exact: bool = False) -> str:
+        """Return a length [m] in micrometres, with its unit or without."""
         number = float(units.convert(float(value), "um"))
         text = f"{number:.6g}" if exact else f"{number + 0.0:.{self._places}f}"
         return f"{text} um" if unit else text

@@ -3,6 +3,8 @@
 import pytest
 from sizing_parts import TABLE, asked
 
+from servosim._formula_text import value_of
+from servosim._size_steps import is_homogeneous
 from servosim.components.oil import density, viscosity
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.oil_states import viscosity_at, viscosity_ordinate, viscosity_slope, write_oil
@@ -32,3 +34,12 @@ def test_worked_sheet_of_the_walther_equation():
     assert viscosity_at(nu_u=1e-6, Y_1=Y_1, b=b, T=353.0, T_1=313.0) == pytest.approx(
         8.5e-6, rel=0.01
     )
+
+
+def test_steps_say_what_they_compute():
+    calc = Calculation(records=True)
+    write_oil(asked(TABLE), calc)
+    for step in calc.steps:
+        values = {name: value for name, _, value, _ in step.inputs}
+        assert value_of(step.text, values) == pytest.approx(step.value, rel=1e-12)
+        assert is_homogeneous(step)  # practical units may be put in

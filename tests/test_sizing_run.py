@@ -302,7 +302,17 @@ class TestRelaxedByMoves:
             made_up((goal("settling_time", np.nan, 2.6),), resting_error=8e-6,
                     limit_cycle_amplitude=1e-6)
         ]  # fmt: skip
-        (one,) = moved_relaxations(REQUIREMENT, failed, lambda requirement, k: True)
+        asked = []
+
+        def shows(requirement, k):
+            asked.append(requirement)
+            return True
+
+        (one,) = moved_relaxations(REQUIREMENT, failed, shows)
+        # what is said, given to --set, is the very requirement that moves were made for
+        said = {change.key: change.text_after for change in one.changes}
+        assert set(said) == {"accuracy.half_width", "accuracy.resting_error", "accuracy.overshoot"}
+        assert replace(REQUIREMENT, said).accuracy == asked[-1].accuracy
         change = one.changes[0]
         assert change.key == "accuracy.half_width"
         assert 9e-6 <= change.after <= 5e-6 + 4e-6 * 1.03

@@ -286,7 +286,7 @@ class Relaxation:
     Attributes
     ----------
     changes : tuple of Change
-        One or two.
+        One or two; of what moves showed every value that was changed.
     number : int
         Row of a combination that then keeps every rule of the algebra.
     words : str

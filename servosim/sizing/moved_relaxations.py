@@ -79,7 +79,7 @@ def moved_relaxations(
             if shows(changed, one.tried.candidate.number):
                 said = " and ".join(change_words(change) for change in changes)
                 words = one.tried.candidate.words
-                told = f"with {said}, {words} keeps everything, as moves show"
+                told = f"with {said}, {words} keeps everything, tuned alone, as moves show"
                 yield Relaxation(changes, one.tried.candidate.number, words, 1, True, told)
                 break
 
@@ -144,12 +144,13 @@ def _asked(
         if value == now:
             eased = now * (room if WAYS.get(key, 1) > 0 else 1.0 / room)
         text, after = rounded(eased, unit, 2.0 * abs(eased - now), math.copysign(1.0, eased - now))
+        keys = [key]
         if key == "accuracy.half_width":  # errors that the window admits are admitted at rest
-            for other in ("accuracy.resting_error", "accuracy.overshoot"):
-                if get(requirement, other) == now and other not in values:
-                    texts[other] = after
-        name = key.split(".")[1].replace("_", " ")
-        words = f"{name} {'larger' if after > now else 'smaller'}"
-        changes.append(Change(key, words, now, after, si_of(unit), text_of(now, unit), text))
-        texts[key] = after
+            keys += [other for other in ("accuracy.resting_error", "accuracy.overshoot")
+                     if get(requirement, other) == now and other not in values]  # fmt: skip
+        for one in keys:
+            name = one.split(".")[1].replace("_", " ")
+            words = f"{name} {'larger' if after > now else 'smaller'}"
+            changes.append(Change(one, words, now, after, si_of(unit), text_of(now, unit), text))
+            texts[one] = after
     return replace(requirement, texts), tuple(changes)

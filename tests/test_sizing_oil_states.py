@@ -3,8 +3,8 @@
 import pytest
 from sizing_parts import TABLE, asked
 
-from servosim._formula_text import value_of
-from servosim._size_steps import is_homogeneous
+from servosim.commands.formula_text import value_of
+from servosim.commands.size_steps import is_homogeneous
 from servosim.components.oil import density, viscosity
 from servosim.sizing.calculation import Calculation
 from servosim.sizing.oil_states import viscosity_at, viscosity_ordinate, viscosity_slope, write_oil

@@ -47,7 +47,7 @@ _START = {
 }
 _START_WITHOUT = {"velocity_gain": 0.8, "velocity_feedforward": 0.75}
 _LOWER = 0.07  # by which velocity gain and integral are lowered if margins are missing
-_TRIES = 3
+_TRIES, _FIRST_TRIES = 2, 8
 
 
 @dataclass
@@ -107,20 +107,28 @@ class Arm:
 
     def lacks(self, shares: Array) -> float:
         """Return what is missing of the margins, roughly, below zero if nothing is."""
-        loops, changes = self.contender.loops, self.changes(shares)
+        changes = self.changes(shares)
         try:
-            lacks = loops.missing_margins(changes)
-            return lacks if lacks > 0.0 else loops.missing(changes)
+            for loops in (self.contender.loops, *self.contender.others):
+                lacks = loops.missing_margins(changes)
+                if lacks <= 0.0:
+                    lacks = loops.missing(changes)
+                if lacks > 0.0:
+                    return lacks
         except ParameterError:
             return 100.0
+        return 0.0
 
     def has_margins(self, shares: Array) -> bool:
         """Tell whether the margins are kept in all points, exactly; if not the worst are learnt."""
-        loops, changes = self.contender.loops, self.changes(shares)
-        if loops.lacking(loops.all, changes) <= 0.0:
-            return True
-        loops.learn(changes)
-        return False
+        contender, changes = self.contender, self.changes(shares)
+        for loops in (contender.loops, contender.other_loops, *contender.others):
+            if loops.lacking(loops.all, changes) > 0.0:
+                loops.learn(changes)
+                if not any(loops is one for one in (contender.loops, *contender.others)):
+                    contender.others.append(loops)
+                return False
+        return True
 
     def start(self) -> Array:
         """Return where the search begins."""
@@ -129,12 +137,12 @@ class Arm:
         return np.array([known.get(name, one.share(one.start))
                          for name, one in zip(names, self.unknowns, strict=True)])  # fmt: skip
 
-    def with_margins(self, shares: Array) -> Array | None:
+    def with_margins(self, shares: Array, tries: int = _TRIES) -> Array | None:
         """Return shares that have the margins, velocity gain lowered if need be, or None."""
         lowered = [k for k, key in enumerate(self.keys)
                    if key in ("controller.velocity_gain", "controller.integral_gain")]  # fmt: skip
         tried = np.clip(shares, 0.0, 1.0)
-        for _ in range(_TRIES):
+        for _ in range(tries):
             if self.lacks(tried) <= 0.0:
                 return tried
             tried = tried.copy()
@@ -211,10 +219,12 @@ def proposals(
     list of ndarray
         Shares of the ranges.
     """
-    centres = [place for _, place in arm.tried[:3]] or [arm.start()]
-    wanted = [*others]
-    if not arm.tried:
-        wanted = [arm.start(), *wanted]
+    centres, wanted = [place for _, place in arm.tried[:3]], [*others]
+    if not centres:
+        begin = arm.start()
+        kept = arm.with_margins(begin, _FIRST_TRIES)
+        centres = [begin if kept is None else kept]
+        wanted = [*centres, *wanted]
     n = len(arm.unknowns)
     for k, row in enumerate(draws):
         centre = centres[k % len(centres)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -16,6 +17,7 @@ from servosim.sizing.verdicts import Group, constraints_of, figures_of
 from servosim.tuning.bench import Bench, Job, Outcomes, run_jobs
 from servosim.tuning.cases import Case, Place, within
 from servosim.tuning.lock_window import lock_window
+from servosim.tuning.loop_gains import Loops
 from servosim.tuning.result import Constraint, Spread
 from servosim.tuning.unknowns import get
 from servosim.tuning.written import texts_of
@@ -45,6 +47,10 @@ class Checked:
         The same as the file writes them.
     groups : list of Group
         Its moves.
+    moves : int
+        How many those are.
+    others : list of Loops
+        Loops in more points than those of the contender, in which margins were taken.
     """
 
     arm: Arm
@@ -53,6 +59,7 @@ class Checked:
     texts: dict[str, Any]
     groups: list[Group] = field(default_factory=list)
     moves: int = 0
+    others: list[Loops] = field(default_factory=list)
 
     @property
     def contender(self) -> Contender:
@@ -165,7 +172,10 @@ def fails_held(arms: Sequence[Arm], goals: Goals, workers: int) -> list[bool]:
     found = []
     for one, outcomes in zip(candidates, run_jobs(jobs, workers), strict=True):
         one.take(outcomes, True)
-        lost = [c for c in one.judged(goals)[1] if c.name in _HELD and c.slack < -_SURE]
+        figures, constraints = one.judged(goals)
+        shift = figures["lock_shift"].worst
+        one.contender.lock_shift = shift if math.isfinite(shift) else 0.0
+        lost = [c for c in constraints if c.name in _HELD and c.slack < -_SURE]
         found.append(bool(lost))
         one.arm.whole = outcomes if lost else None
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -31,8 +31,6 @@ from servosim.tuning.result import LoopStage
 _TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
 _OIL_SPRING = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b", "piston_position",
                "piston_velocity", "table_position", "table_velocity")  # fmt: skip
-_CLOSE_POSITIONS = 5
-_FEWEST = 3  # positions, its ends and the target of the file's move
 _NEAR = 0.12  # of the stretch: positions closer than that are taken once
 _REST = 0.6  # s, after the longest settling time that passes, in which swings show
 _LONGEST_REST = 6.0  # s, after the reference's end
@@ -67,6 +65,10 @@ class Contender:
         What it must keep to.
     stage : LoopStage or None
         By margins alone, the best kind of stabilising feedback.
+    others : list of Loops
+        Loops in other points that count too, once margins were missed there.
+    lock_shift : float
+        By how much the lock was seen to shift the table [m].
     """
 
     number: int
@@ -80,21 +82,14 @@ class Contender:
     loops: Loops
     goals: Goals
     stage: LoopStage | None = None
-
-    @property
-    def is_close(self) -> bool:
-        """Whether its loops are those in all corners and more positions."""
-        return self.loops is self.__dict__.get("close_loops")
+    others: list[Loops] = field(default_factory=list)
+    lock_shift: float = 0.0
 
     @cached_property
-    def all_loops(self) -> Loops:
-        """Loops in all corners."""
-        return _loops(self.axis, self.demands, self.goals, self.corners)
-
-    @cached_property
-    def close_loops(self) -> Loops:
-        """Loops in all corners and more positions."""
-        return _loops(self.axis, self.demands, self.goals, self.corners, _CLOSE_POSITIONS)
+    def other_loops(self) -> Loops:
+        """Loops in the other half of the corners."""
+        others = [self.corners[k] for k in half_of(len(self.corners), 1)]
+        return _loops(self.axis, self.demands, self.goals, others)
 
     @property
     def cases(self) -> list[Case]:
@@ -169,16 +164,12 @@ def contender_of(number: int, axis: Axis, goals: Goals) -> Contender:
 
 
 def half_of(count: int, half: int) -> list[int]:
-    """Return every other corner: both ends of every range, each with both ends of every other."""
+    """Return one half of the corners: both ends of every range, each with both of every other."""
     return [k for k in range(count) if (k.bit_count() + half) % 2 == 0] or [0]
 
 
 def _loops(
-    axis: Axis,
-    demands: Demands,
-    goals: Goals,
-    corners: Sequence[Mapping[str, float]],
-    count: int = 3,
+    axis: Axis, demands: Demands, goals: Goals, corners: Sequence[Mapping[str, float]]
 ) -> Loops:
     """Return the loops in some corners, their scales by the mass on the oil spring.
 
@@ -187,7 +178,7 @@ def _loops(
     points: list[Point] = []
     for corner in corners:
         changed = axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
-        for position in positions_of(axis, goals, count):
+        for position in positions_of(axis, goals):
             points += condition_points(changed, position, corner=corner)
     loops = Loops(axis, demands, points, trials=_TRIALS)
     plants = loops.all.plants
@@ -207,8 +198,8 @@ def delay_of(axis: Axis) -> float:
     return max(longer, 0.0) / velocity if velocity > 0.0 else 0.0
 
 
-def positions_of(axis: Axis, goals: Goals, count: int = 3) -> list[float]:
-    """Return positions along the stretch of the moves, and the target of the file's move [m].
+def positions_of(axis: Axis, goals: Goals) -> list[float]:
+    """Return positions at which margins are taken: both ends of the moves, and between [m].
 
     Parameters
     ----------
@@ -216,8 +207,6 @@ def positions_of(axis: Axis, goals: Goals, count: int = 3) -> list[float]:
         The axis; its own move goes where its natural frequency is the lowest.
     goals : Goals
         Knows the moves.
-    count : int
-        Positions along the stretch, its ends among them.
 
     Returns
     -------
@@ -226,14 +215,8 @@ def positions_of(axis: Axis, goals: Goals, count: int = 3) -> list[float]:
     """
     low, high = goals.stretch(axis)
     low, high = max(low, 0.0), min(high, axis.file.cylinder.stroke)
-    own = axis.file.move.target
-    near = _NEAR * (high - low)
-    if count <= _FEWEST and low + near < own < high - near:
-        return [low, own, high]
-    found = np.linspace(low, high, count).tolist()
-    if min(abs(own - one) for one in found) > near:
-        found.append(own)
-    return sorted(found)
+    own, near = axis.file.move.target, _NEAR * (high - low)
+    return [low, own if low + near < own < high - near else 0.5 * (low + high), high]
 
 
 def find_stage(contender: Contender, begin: LoopStage | None, shares: Sequence[float]) -> LoopStage:

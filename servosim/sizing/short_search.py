@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -25,6 +26,7 @@ Array = NDArray[np.float64]
 _SEEDS = (11,)
 _TIGHT = 0.85  # share of overshoot and swing that may be used, for a search sees few seeds
 _TIGHT_REST = 0.9  # the same of the error at rest
+_LEAST_REST = 0.4  # of the error at rest, whatever the lock shifts
 _TIGHT_TIME = 0.98  # and of the settling time
 _FIRST = 4  # places of the first round
 _EACH = 8  # places of each other round
@@ -111,21 +113,24 @@ class ShortSearch:
         draws = self._draws(_EACH)
         jobs: list[Job] = []
         tried: list[tuple[Arm, list[Array], list[int] | None]] = []
-        for arm in self.arms:
-            if arm.confirmed:
-                continue
-            places = _faultless(arm)
+        wanted = [arm for arm in self.arms if not arm.confirmed]
+        faultless = self._each(wanted, _faultless)
+        shared = {id(arm): self._shared(arm) for arm in wanted}
+        searching = [arm for arm, places in zip(wanted, faultless, strict=True) if not places]
+        found = self._each(
+            searching, lambda arm: proposals(arm, shared[id(arm)], _EACH, spread, draws)
+        )
+        fresh = {id(arm): places for arm, places in zip(searching, found, strict=True)}
+        for arm, places in zip(wanted, faultless, strict=True):
             if places:
                 cases = _cases(arm)
                 tried.append((arm, places, cases))
                 jobs.append(_job(arm, places, cases))
-                continue
-            places = proposals(arm, self._shared(arm), _EACH, spread, draws)
-            if places:
-                tried.append((arm, places, None))
-                jobs.append(_job(arm, places, arm.active or few_cases(arm)))
-        for (arm, places, every), found in zip(tried, run_jobs(jobs, self.workers), strict=True):
-            costs, terms = judged(arm, found)
+            elif fresh[id(arm)]:
+                tried.append((arm, fresh[id(arm)], None))
+                jobs.append(_job(arm, fresh[id(arm)], arm.active or few_cases(arm)))
+        for (arm, places, every), moved in zip(tried, run_jobs(jobs, self.workers), strict=True):
+            costs, terms = judged(arm, moved)
             if every is not None:
                 arm.tried = []
                 arm.active = [every[k] for k in _worst(terms, costs, _CASES)]
@@ -136,8 +141,8 @@ class ShortSearch:
         """Try the first places in half of the corners, the longest ways out and back."""
         draws = self._draws(_FIRST)
         jobs, tried = [], []
-        for arm in self.arms:
-            places = proposals(arm, (), _FIRST, _SPREADS[0], draws)
+        first = self._each(self.arms, lambda arm: proposals(arm, (), _FIRST, _SPREADS[0], draws))
+        for arm, places in zip(self.arms, first, strict=True):
             cases = few_cases(arm)
             tried.append((arm, places, cases))
             jobs.append(_job(arm, places, cases))
@@ -149,6 +154,23 @@ class ShortSearch:
             arm.note(costs.tolist(), places)
             arm.active = [cases[k] for k in _worst(terms, costs, _CASES)]
         self.arms = narrowed(self.arms, _CLOSE)
+
+    def _each(self, arms: Sequence[Arm], work: Callable[[Arm], list[Array]]) -> list[list[Array]]:
+        """Return what work gives for each arm; those of one candidate share its loops, in turn."""
+        groups: dict[int, list[Arm]] = {}
+        for arm in arms:
+            groups.setdefault(arm.contender.number, []).append(arm)
+
+        def of_one(group: list[Arm]) -> list[tuple[int, list[Array]]]:
+            return [(id(arm), work(arm)) for arm in group]
+
+        with ThreadPoolExecutor(max_workers=self.workers) as pool:
+            try:
+                found = dict(pair for part in pool.map(of_one, groups.values()) for pair in part)
+            except BaseException:
+                pool.shutdown(cancel_futures=True)
+                raise
+        return [found[id(arm)] for arm in arms]
 
     def _shared(self, arm: Arm) -> list[Array]:
         """Return the best places of other candidates with the same unknowns."""
@@ -194,19 +216,26 @@ def _away(one: Arm, arm: Arm) -> float:
     return sum(abs(math.log(max(x, 1e-12) / max(y, 1e-12))) for x, y in pairs)
 
 
-def searched(demands: Demands, tightness: float) -> Demands:
-    """Return demands a little tighter, for a search sees few seeds and no machine between."""
+def searched(arm: Arm) -> Demands:
+    """Return demands a little tighter, for a search sees few seeds and no machine between.
+
+    What the lock shifts the table is taken off the error at rest, down to a part of it.
+    """
+    contender = arm.contender
+    demands, goals = contender.demands, contender.goals
     assert demands.resting_error is not None and demands.settling_time is not None
+    locked = max(goals.half_width, goals.resting_error) - contender.lock_shift
+    rest = min(demands.resting_error, max(locked, _LEAST_REST * demands.resting_error))
     return replace(
         demands,
-        resting_error=_TIGHT_REST * tightness * demands.resting_error,
+        resting_error=_TIGHT_REST * arm.tightness * rest,
         settling_time=_TIGHT_TIME * demands.settling_time,
     )
 
 
 def judged(arm: Arm, found: Outcomes) -> tuple[Array, Terms]:
     """Return the costs of places, and how the demands stand."""
-    demands = searched(arm.contender.demands, arm.tightness)
+    demands = searched(arm)
     terms = terms_of(found, demands, _TIGHT * arm.tightness)
     return costs_of(terms, found, demands), terms
 
@@ -226,6 +255,8 @@ def few_cases(arm: Arm) -> list[int]:
 
 def _faultless(arm: Arm) -> list[Array]:
     """Return the best places that keep everything so far, the exact margins too."""
+    if arm.confirmed:
+        return []
     good = [place for cost, place in arm.tried if cost < UNSETTLED][:_CONFIRMED]
     found = [place for place in good if arm.has_margins(place)]
     lost = [place for place in good if not any(place is one for one in found)]

@@ -42,9 +42,9 @@ from servosim.tuning.result import Constraint, LoopStage, Spread
 
 Tell = Callable[[str, int, int], Any]
 
-_POSITIONS = 5  # along the stretch, for the margins that are claimed
+_POSITIONS = 4  # along the stretch, for the margins that are claimed
 _RESCUES = 1  # searches after a check that failed narrowly
-_RESCUED = 10  # candidates at most that are searched on so
+_RESCUED = 16  # candidates at most that are searched on so
 _NARROW = 0.6  # share of a limit
 _TUNABLE = ("settled", "locked", "settling_time", "overshoot", "resting_error",
             "resting_error_locked", "limit_cycle_amplitude")  # fmt: skip
@@ -240,8 +240,10 @@ class _Trials:
             trial = self.trials[arm.contender.number]
             missed = [one.name for one in trial.missed] if trial is not None else []
             if any("margin" in name for name in missed):
-                arm.contender.loops = arm.contender.close_loops
-                arm.contender.loops.learn(checked[arm.contender.number].changes)
+                one = checked[arm.contender.number]
+                arm.contender.others = list(one.others)
+                for loops in (arm.contender.loops, *one.others):
+                    loops.learn(one.changes)
             if any("margin" not in name for name in missed):
                 arm.tightness *= _TIGHTER
 
@@ -281,10 +283,10 @@ class _Trials:
         figures, constraints = checked.judged(self.goals)
         loops = contender.loops
         margins = loops.constraints(checked.changes)
-        if all(one.kept for one in (*constraints, *margins)) and not contender.is_close:
-            loops = contender.all_loops
-            margins = _worse(loops.constraints(checked.changes),
-                             _between(checked).constraints({}))  # fmt: skip
+        if all(one.kept for one in (*constraints, *margins)):
+            checked.others = [contender.other_loops, _between(checked)]
+            for other in checked.others:
+                margins = _worse(margins, other.constraints(checked.changes))
         notes = [note] if note else []
         asked = contender.axis.file.reference.deceleration
         if checked.changes.get("reference.deceleration", asked) < asked:
@@ -320,8 +322,8 @@ class _Trials:
 
 def _between(checked: Checked) -> Loops:
     """Return the loops in more positions, in the corners that were the tightest."""
-    contender, axis = checked.contender, checked.axis
-    kind = axis.file.controller.stabilising_feedback
+    contender, axis = checked.contender, checked.contender.axis
+    kind = checked.axis.file.controller.stabilising_feedback
     ends = [point.position for point in contender.loops.all.points]
     places = np.linspace(min(ends), max(ends), _POSITIONS)[1:-1].tolist()
     points: list[Point] = []

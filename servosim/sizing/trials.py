@@ -6,10 +6,8 @@ all of them. Nothing depends on the number of threads.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,7 +22,6 @@ from servosim.sizing.checks import (
     check,
     fails_held,
     rounded,
-    whole_cases,
     with_wider_window,
 )
 from servosim.sizing.contenders import (
@@ -34,11 +31,14 @@ from servosim.sizing.contenders import (
     shares_of_stage,
 )
 from servosim.sizing.goals import Goals
+from servosim.sizing.replays import replay
 from servosim.sizing.short_search import ShortSearch
-from servosim.sizing.verdicts import Group, constraints_of, figures_of, margin_figures
-from servosim.tuning.bench import Bench, Job, run_jobs
+from servosim.sizing.trial import Trial, gain_figure, given_up, missing_of, without_gain
+from servosim.sizing.verdicts import margin_figures
 from servosim.tuning.loop_gains import Loops
-from servosim.tuning.result import Constraint, LoopStage, Spread
+from servosim.tuning.result import Constraint, LoopStage
+
+__all__ = ["Trial", "replay", "try_axes"]
 
 Tell = Callable[[str, int, int], Any]
 
@@ -50,56 +50,6 @@ _TUNABLE = ("settled", "locked", "settling_time", "overshoot", "resting_error",
             "resting_error_locked", "limit_cycle_amplitude")  # fmt: skip
 _TIGHTER = 0.8  # of the limits, after a check that failed
 _AFTER_BREAK = 6  # candidates that are still judged if the search is broken off
-_REPLAY_SEED = 121
-
-
-@dataclass(frozen=True)
-class Trial:
-    """One candidate, tuned and moved.
-
-    Attributes
-    ----------
-    axis : Axis
-        With its gains.
-    changes : mapping of str to object
-        Keys of the file that tuning changed, and their values [SI].
-    texts : mapping of str to object
-        The same as the file writes them, with units.
-    stage : LoopStage or None
-        What the margins alone admit; None if it came to none.
-    figures : mapping of str to Spread
-        ``settling_time``, ``overshoot``, ``resting_error``, ``thrust_deflection_peak``, margins of
-        both cuts, pressures ... each with its worst case; a settling time of nan has not settled.
-    constraints : tuple of Constraint
-        What it must keep to.
-    moves : int
-        Moves that were simulated for it.
-    notes : tuple of str
-        What a reader must know.
-    reason : str
-        Why it was given up before its moves, or "".
-    """
-
-    axis: Axis
-    changes: Mapping[str, Any]
-    texts: Mapping[str, Any]
-    stage: LoopStage | None
-    figures: Mapping[str, Spread]
-    constraints: tuple[Constraint, ...]
-    moves: int
-    notes: tuple[str, ...] = ()
-    reason: str = ""
-
-    @property
-    def feasible(self) -> bool:
-        """Whether everything is kept in every case that was simulated."""
-        return not self.reason and all(one.kept for one in self.constraints)
-
-    @property
-    def missed(self) -> tuple[Constraint, ...]:
-        """What is not kept, the worst first."""
-        return tuple(sorted((one for one in self.constraints if not one.kept),
-                            key=lambda one: one.slack))  # fmt: skip
 
 
 def try_axes(
@@ -191,11 +141,11 @@ class _Trials:
                         done += 1
                         self.tell("margins", done, n)
                         if contender is None or contender.stage is None:
-                            self.trials[k] = _given_up(self.axes[k], None, (), reason)
+                            self.trials[k] = given_up(self.axes[k], None, (), reason)
                             continue
                         stage = contender.stage
                         if stage.velocity_gain <= 0.0:
-                            self.trials[k] = _without_gain(contender)
+                            self.trials[k] = without_gain(contender)
                             continue
                         self.contenders[k] = contender
                         if numbers is leading:
@@ -263,7 +213,7 @@ class _Trials:
                 and (one.name in _TUNABLE or "margin" in one.name)
                 for one in trial.missed
             ):
-                found.append((_missing(trial), k))
+                found.append((missing_of(trial), k))
         return sorted(k for _, k in sorted(found)[:_RESCUED])
 
     def _judge(self, checked: Mapping[int, Checked]) -> None:
@@ -275,7 +225,7 @@ class _Trials:
         with ThreadPoolExecutor(max_workers=self.workers) as pool:
             for k, trial in pool.map(one, checked.items()):
                 before = self.trials[k]
-                if before is None or _missing(trial) <= _missing(before):
+                if before is None or missing_of(trial) <= missing_of(before):
                     self.trials[k] = trial
 
     def _trial(self, checked: Checked, note: str = "") -> Trial:
@@ -298,7 +248,7 @@ class _Trials:
             changes=checked.changes,
             texts=checked.texts,
             stage=contender.stage,
-            figures={**figures, **margin_figures(margins), **_gain(checked.axis)},
+            figures={**figures, **margin_figures(margins), **gain_figure(checked.axis)},
             constraints=(*constraints, *margins),
             moves=contender.bench.moves + checked.moves,
             notes=(*notes, *loops.notes),
@@ -338,81 +288,3 @@ def _between(checked: Checked) -> Loops:
 def _worse(some: Sequence[Constraint], others: Sequence[Constraint]) -> tuple[Constraint, ...]:
     """Return of each demand that with less left."""
     return tuple(min(pair, key=lambda one: one.slack) for pair in zip(some, others, strict=True))
-
-
-def _missing(trial: Trial) -> tuple[float, float]:
-    """Return what is missing in all, then the time to settle: the smaller the better."""
-    missing = sum(min(-one.slack, 10.0) for one in trial.missed)
-    time = trial.figures["settling_time"].worst if "settling_time" in trial.figures else math.nan
-    return missing, time if math.isfinite(time) else math.inf
-
-
-def _gain(axis: Axis) -> dict[str, Spread]:
-    value = axis.file.controller.velocity_gain
-    return {"velocity_gain": Spread(value, value, "1/s", "1/s", "")}
-
-
-def _given_up(
-    axis: Axis, stage: LoopStage | None, margins: Sequence[Constraint], reason: str
-) -> Trial:
-    """Return the trial of a candidate that never moved."""
-    failed = Constraint("moved", reason, math.nan, math.nan, "1", "1", False, -1.0, "")
-    return Trial(axis, {}, {}, stage, margin_figures(margins), (failed, *margins), 0, (), reason)
-
-
-def _without_gain(contender: Contender) -> Trial:
-    """Return the trial of a candidate for which no gain has the margins."""
-    stage = contender.stage
-    assert stage is not None
-    reason = f"no velocity gain keeps the margins over the envelope: {stage.limited_by}"
-    changes = {"controller.stabilising_feedback": stage.kind,
-               **{f"controller.{name}": value for name, value in stage.gains.items()}}  # fmt: skip
-    changes["controller.velocity_gain"] = 0.02 * contender.loops.natural_frequency
-    return _given_up(contender.axis, stage, contender.loops.constraints(changes), reason)
-
-
-def replay(
-    axis: Axis, goals: Goals, changes: Mapping[str, Any] | Axis, *, workers: int = 1
-) -> Trial:
-    """Move a tuned axis under other circumstances, its controller's numbers left as they are.
-
-    Parameters
-    ----------
-    axis : Axis
-        With its gains.
-    goals : Goals
-        What it should keep to.
-    changes : mapping of str to object, or Axis
-        Keys of the axis file and their other values [SI], or the changed axis.
-    workers : int, optional
-        Threads that share the moves [-].
-
-    Returns
-    -------
-    Trial
-        Whole moves in every corner of the changed envelope.
-
-    Raises
-    ------
-    ParameterError
-        If the changed axis is not possible.
-    """
-    changed = changes if isinstance(changes, Axis) else axis.replace(dict(changes))
-    contender = contender_of(0, changed, goals)
-    bench = Bench(changed, control=axis)
-    cases = whole_cases(contender)
-    found = run_jobs([Job(bench, [{}], cases, (_REPLAY_SEED,))], workers)[0]
-    group = Group(found, np.zeros(len(cases)), True)
-    figures = figures_of([group])
-    constraints = constraints_of(changed, goals, contender.demands, [group], figures)
-    margins = Loops(axis, contender.demands, contender.loops.whole.points).constraints({})
-    return Trial(
-        axis=changed,
-        changes={} if isinstance(changes, Axis) else dict(changes),
-        texts={},
-        stage=None,
-        figures={**figures, **margin_figures(margins), **_gain(axis)},
-        constraints=(*constraints, *margins),
-        moves=bench.moves,
-        notes=("the controller keeps its numbers",),
-    )

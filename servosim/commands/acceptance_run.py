@@ -13,10 +13,8 @@ import typer
 from servosim.commands.terminal import (
     FAILED,
     INTERRUPTED,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     print_json,
-    progress_bar,
     read_or_raise,
     write_each,
 )
@@ -209,16 +207,9 @@ def _run(
     from servosim.positioning.acceptance import MACHINES, run_acceptance
 
     machines = [wish.machine] if wish.machine is not None else (wish.machines or MACHINES)
-    with (
-        noting_interrupts() as interrupted,
-        progress_bar(not quiet and sys.stderr.isatty()) as show,
-    ):
-        if is_compiled():
-            show("simulating the first moves", 1, 10**9)
+    with interruptible(not quiet and sys.stderr.isatty(), "simulating the first moves") as show:
 
         def progress(done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(f"simulating, {done} of {total} moves", done, total)
 
         return run_acceptance(

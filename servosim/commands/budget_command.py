@@ -13,11 +13,9 @@ from servosim.commands.terminal import (
     AsJson,
     AxisName,
     SetValues,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     output_faults,
     print_json,
-    progress_bar,
     read_or_raise,
     seed_of,
     speaking,
@@ -120,16 +118,9 @@ def _run(
     """Compute the budget, showing how far it is."""
     from servosim.positioning.budget import run_budget
 
-    with (
-        noting_interrupts() as interrupted,
-        progress_bar(not quiet and sys.stderr.isatty()) as show,
-    ):
-        if is_compiled():
-            show("simulating the first moves", 1, 10**9)
+    with interruptible(not quiet and sys.stderr.isatty(), "simulating the first moves") as show:
 
         def progress(done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(f"simulating, {100 * done // max(total, 1)} %", done, total)
 
         return run_budget(

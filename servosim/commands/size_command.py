@@ -20,12 +20,10 @@ from servosim.commands.terminal import (
     AsJson,
     SetValues,
     duration,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     output_faults,
     overrides,
     print_json,
-    progress_bar,
     seed_of,
     speaking,
     write_each,
@@ -232,14 +230,10 @@ def _size(requirement: RequirementFile, workers: int | None, show_it: bool) -> S
     """Size the axis, showing how far it is."""
     from servosim.sizing.run import size as run
 
-    with noting_interrupts() as interrupted, progress_bar(show_it and sys.stderr.isatty()) as show:
-        if is_compiled():
-            show("reading the requirement", 1, 10**9)
+    with interruptible(show_it and sys.stderr.isatty(), "reading the requirement") as show:
         begun: dict[str, tuple[float, int]] = {}
 
         def progress(stage: str, done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             begin, first = begun.setdefault(stage, (time.monotonic(), done))
             text = f"{stage}, {done} of {total}"
             if first < done < total:

@@ -15,11 +15,9 @@ from servosim.commands.terminal import (
     AsJson,
     AxisName,
     SetValues,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     output_faults,
     print_json,
-    progress_bar,
     read_or_raise,
     speaking,
     write_each,
@@ -101,13 +99,9 @@ def _found(
     """Work everything out, showing how far it is."""
     from servosim.stability import stability as work
 
-    with noting_interrupts() as interrupted, progress_bar(show_it and sys.stderr.isatty()) as show:
-        if is_compiled():
-            show("reading the envelope", 1, 10**9)
+    with interruptible(show_it and sys.stderr.isatty(), "reading the envelope") as show:
 
         def progress(stage: str, done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(stage, max(done, 1), total)
 
         try:

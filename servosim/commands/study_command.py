@@ -16,11 +16,9 @@ from servosim.commands.terminal import (
     FIGURES,
     AsJson,
     duration,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     output_faults,
     print_json,
-    progress_bar,
     speaking,
     tell,
     write_each,
@@ -222,12 +220,10 @@ def _one_case(
     from servosim.simulate import simulate
 
     on = not as_json and sys.stderr.isatty()
-    with noting_interrupts() as interrupted, progress_bar(on) as show:
+    with interruptible(on) as show:
         axis = plan.case_axis(case)
 
         def progress(done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(f"simulating, sample {done} of {total}", done, total)
 
         run = simulate(axis, tolerance=plan.tolerance, on_failure="return", progress=progress)
@@ -241,13 +237,9 @@ def _run(
     """Run the cases, showing how far they are."""
     from servosim.studies.run import study as run_study
 
-    with noting_interrupts() as interrupted, progress_bar(on) as show:
-        if is_compiled():
-            show("simulating the first cases", 1, 10**9)
+    with interruptible(on, "simulating the first cases") as show:
 
         def progress(state: Progress) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(_progress_text(state), state.done, state.total)
 
         return run_study(

@@ -248,6 +248,34 @@ def watching(on: bool) -> Iterator[Callable[[int, int], None]]:
 
 
 @contextmanager
+def interruptible(on: bool, first: str = "") -> Iterator[Callable[[str, int, int], None]]:
+    """Show how far work is; after Ctrl-C it is broken off where it next tells that.
+
+    Parameters
+    ----------
+    on : bool
+        Whether a bar is shown.
+    first : str, optional
+        What is said until the work tells something, if nothing needs compiling.
+
+    Yields
+    ------
+    callable
+        Takes a text, what is done and how much there is; raises KeyboardInterrupt after Ctrl-C.
+    """
+    with noting_interrupts() as interrupted, progress_bar(on) as show:
+        if first and is_compiled():
+            show(first, 1, 10**9)
+
+        def tell_progress(text: str, done: int, total: int) -> None:
+            if interrupted():
+                raise KeyboardInterrupt
+            show(text, done, total)
+
+        yield tell_progress
+
+
+@contextmanager
 def noting_interrupts() -> Iterator[Callable[[], bool]]:
     """Note Ctrl-C instead of raising wherever the program happens to be; a second one ends it."""
     if threading.current_thread() is not threading.main_thread():

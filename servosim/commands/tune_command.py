@@ -22,11 +22,9 @@ from servosim.commands.terminal import (
     AxisName,
     SetValues,
     duration,
-    is_compiled,
-    noting_interrupts,
+    interruptible,
     output_faults,
     print_json,
-    progress_bar,
     read_or_raise,
     seed_of,
     speaking,
@@ -251,14 +249,10 @@ def _tune(
     from servosim.tuning.run import tune as run
 
     work: Effort = Effort(**_EFFORTS[effort])
-    with noting_interrupts() as interrupted, progress_bar(show_it and sys.stderr.isatty()) as show:
-        if is_compiled():
-            show("reading the envelope", 1, 10**9)
+    with interruptible(show_it and sys.stderr.isatty(), "reading the envelope") as show:
         clock = _Clock()
 
         def progress(stage: str, done: int, total: int) -> None:
-            if interrupted():
-                raise KeyboardInterrupt
             show(clock.text(stage, done, total), done, total)
 
         return run(

@@ -135,6 +135,22 @@ class LoopFamily:
         """Position reading and load pressure over the command, shape (n, 2, n_f)."""
         return np.asarray(self._channels(self.omega))
 
+    def seen(self, omega: Array) -> tuple[ComplexArray, ComplexArray]:
+        """Return what the controllers see of a command, at the samples.
+
+        Parameters
+        ----------
+        omega : ndarray, shape (n, n_f)
+            Frequencies [rad/s].
+
+        Returns
+        -------
+        reading, pressure : ndarray of complex, shape (n, n_f)
+            Position reading [m] and load pressure [Pa] over the command [-].
+        """
+        both = np.asarray(self._channels(omega))
+        return np.ascontiguousarray(both[:, 0]), np.ascontiguousarray(both[:, 1])
+
     def controllers(self, gains: Mapping[str, Any] | None = None) -> Controllers:
         """Return the controllers with other gains.
 

@@ -31,7 +31,9 @@ from servosim.tuning.unknowns import (
 Array = NDArray[np.float64]
 
 _GENTLEST = 0.5  # of the deceleration that is asked for
-_HOPELESS = 3.0  # times the velocity gain by margins: what the null's stray needs without integral
+# velocity gain that the null's stray needs without integral, over that by margins: below the first
+# an integral is not needed, above the second nothing else helps
+_EASY, _HOPELESS = 0.3, 3.0
 # shares of the ranges where the search begins; found with axes of several sizes (own choice)
 _START = {
     "velocity_gain": 0.72,
@@ -71,7 +73,7 @@ class Arm:
     tightness : float
         Share of what a search may use of its limits; less after a check that failed.
     confirmed : bool
-        Whether its best place keeps everything in all corners.
+        Whether its best place keeps everything in all cases.
     whole : Outcomes or None
         Whole moves with its best place, of a candidate that was given up for them.
     """
@@ -122,10 +124,11 @@ class Arm:
     def has_margins(self, shares: Array) -> bool:
         """Tell whether the margins are kept in all points, exactly; if not the worst are learnt."""
         contender, changes = self.contender, self.changes(shares)
+        screens = [contender.loops, *contender.others]
         for loops in (contender.loops, contender.other_loops, *contender.others):
             if loops.lacking(loops.all, changes) > 0.0:
                 loops.learn(changes)
-                if not any(loops is one for one in (contender.loops, *contender.others)):
+                if not any(loops is one for one in screens):
                     contender.others.append(loops)
                 return False
         return True
@@ -171,11 +174,12 @@ def arms_of(contender: Contender, stage: LoopStage) -> list[Arm]:
         Without an integral only if the velocity gain may be large enough for the null's stray.
     """
     axis = contender.axis
-    hopeless = precise(axis) > _HOPELESS * stage.velocity_gain
+    need = precise(axis) / stage.velocity_gain
+    choices = (False,) if need < _EASY else (True,) if need > _HOPELESS else (False, True)
     arms = [
         Arm(contender, integral, tuple(_unknowns(axis, stage, integral)),
             fixed_changes(axis, stage, integral=integral))
-        for integral in ((True,) if hopeless else (False, True))
+        for integral in choices
     ]  # fmt: skip
     for arm in arms:
         if arm.integral:  # it has its own tightest points, those of the least loop gain

@@ -28,11 +28,12 @@ from servosim.tuning.demands import Demands
 from servosim.tuning.loop_gains import Loops
 from servosim.tuning.result import LoopStage
 
+SLOW = ("null", "edge", "rest")  # rapid motion damps: its points are looked at in the end
 _TRIALS = (0.4, 1.0)  # of the scale of the gains, by which the tightest points are found
 _OIL_SPRING = ("pressure_a", "pressure_b", "line_pressure_a", "line_pressure_b", "piston_position",
                "piston_velocity", "table_position", "table_velocity")  # fmt: skip
 _NEAR = 0.12  # of the stretch: positions closer than that are taken once
-_REST = 0.6  # s, after the longest settling time that passes, in which swings show
+_REST = 0.35  # s, after the longest settling time that passes, in which swings show
 _LONGEST_REST = 6.0  # s, after the reference's end
 _FAIR = 0.3  # of another axis' velocity gain over natural frequency: less is worth a wider search
 
@@ -179,8 +180,9 @@ def _loops(
     for corner in corners:
         changed = axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
         for position in positions_of(axis, goals):
-            points += condition_points(changed, position, corner=corner)
+            points += condition_points(changed, position, conditions=SLOW, corner=corner)
     loops = Loops(axis, demands, points, trials=_TRIALS)
+    loops.lean = True
     plants = loops.all.plants
     rows = [k for k, name in enumerate(plants.states) if name in _OIL_SPRING]
     still = np.array([point.velocity == 0.0 for point in loops.all.points])

@@ -31,13 +31,14 @@ _TIGHT_TIME = 0.98  # and of the settling time
 _FIRST = 4  # places of the first round
 _EACH = 8  # places of each other round
 _CASES = 8  # cases that are active
-_CONFIRMED = 2  # places without a fault that are tried in all corners
+_MANY = 6  # corners that are gone through one way each at first
+_CONFIRMED = 1  # places without a fault that are tried in all corners
 _SHARED = 2  # places of other candidates that are tried
 _SPREADS = (0.12, 0.1, 0.08, 0.06, 0.05, 0.04, 0.04, 0.03)  # round by round
 _ROUNDS = 7  # after the first
 _MORE_ROUNDS = 4  # after a check that failed
-_KEPT_FIRST = 0.75  # share of the candidates that go on after the first round
-_KEPT = {1: 0.7, 3: 0.7, 5: 0.7}  # and after some others
+_KEPT_FIRST = 0.9  # share of the candidates that go on after the first round
+_KEPT = {2: 0.75, 4: 0.7}  # and after some others
 _NEARLY = UNSETTLED + 0.6  # cost below which a candidate always goes on
 _CLOSE = 0.5  # costs of two ways to tune one candidate that are not yet told apart
 _DRAWS = 3  # times as many are drawn, for some lack the margins
@@ -91,10 +92,21 @@ class ShortSearch:
         self.arms = narrowed(self.arms, 0.0)
         self.tell("search", total, total)
 
-    def improve(self, arms: Sequence[Arm]) -> None:
-        """Search on with some candidates."""
+    def improve(self, arms: Sequence[Arm], seen: Sequence[Outcomes]) -> None:
+        """Search on with some candidates, after a check that failed.
+
+        Parameters
+        ----------
+        arms : sequence of Arm
+            The candidates.
+        seen : sequence of Outcomes
+            Short moves of each in all its cases: the worst become active.
+        """
         before, self.arms = self.arms, list(arms)
-        for arm in arms:
+        for arm, outcomes in zip(arms, seen, strict=True):
+            costs, terms = judged(arm, outcomes)
+            named = _worst(terms, costs, _CASES // 2)
+            arm.active = [*named, *(k for k in arm.active if k not in named)][:_CASES]
             arm.confirmed = False
             arm.tried = [(UNSETTLED, arm.best)]  # it was not good enough
         for _ in range(_MORE_ROUNDS):
@@ -123,7 +135,7 @@ class ShortSearch:
         fresh = {id(arm): places for arm, places in zip(searching, found, strict=True)}
         for arm, places in zip(wanted, faultless, strict=True):
             if places:
-                cases = _cases(arm)
+                cases = list(range(len(arm.contender.cases)))
                 tried.append((arm, places, cases))
                 jobs.append(_job(arm, places, cases))
             elif fresh[id(arm)]:
@@ -138,7 +150,7 @@ class ShortSearch:
             arm.note(costs.tolist(), places)
 
     def _first(self) -> None:
-        """Try the first places in half of the corners, the longest ways out and back."""
+        """Try the first places in few cases."""
         draws = self._draws(_FIRST)
         jobs, tried = [], []
         first = self._each(self.arms, lambda arm: proposals(arm, (), _FIRST, _SPREADS[0], draws))
@@ -247,10 +259,13 @@ def _job(arm: Arm, places: Sequence[Array], cases: Sequence[int]) -> Job:
 
 
 def few_cases(arm: Arm) -> list[int]:
-    """Return half of the corners with the longest way out and the longest way back."""
+    """Return half of the corners with the longest way out and the longest way back, in turn."""
     contender = arm.contender
-    n = len(contender.places)
-    return [k * n + way for k in half_of(len(contender.corners), 0) for way in _longest(contender)]
+    n, ways = len(contender.places), _longest(contender)
+    rows = half_of(len(contender.corners), 0)
+    if len(rows) < _MANY:  # so few that each is gone through both ways
+        return [k * n + way for k in rows for way in ways]
+    return [k * n + ways[place % len(ways)] for place, k in enumerate(rows)]
 
 
 def _faultless(arm: Arm) -> list[Array]:
@@ -270,14 +285,6 @@ def _longest(contender: Contender) -> list[int]:
     """Return the longest way out and the longest way back among the places."""
     ways = [one.target - one.start for one in contender.places]
     return sorted({int(np.argmax(ways)), int(np.argmin(ways))})
-
-
-def _cases(arm: Arm) -> list[int]:
-    """Return all corners with the longest ways and the file's own."""
-    contender = arm.contender
-    n = len(contender.places)
-    ways = sorted({*_longest(contender), n - 1})
-    return [k * n + way for k in range(len(contender.corners)) for way in ways]
 
 
 def _worst(terms: Terms, costs: Array, count: int) -> list[int]:

@@ -70,6 +70,7 @@ def missing_of(trial: Trial) -> tuple[float, float]:
 
 
 def gain_figure(axis: Axis) -> dict[str, Spread]:
+    """Return the velocity gain as a figure [1/s], so that it is told like all others."""
     value = axis.file.controller.velocity_gain
     return {"velocity_gain": Spread(value, value, "1/s", "1/s", "")}
 

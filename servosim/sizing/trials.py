@@ -25,6 +25,7 @@ from servosim.sizing.checks import (
     with_wider_window,
 )
 from servosim.sizing.contenders import (
+    SLOW,
     Contender,
     contender_of,
     find_stage,
@@ -45,7 +46,7 @@ Tell = Callable[[str, int, int], Any]
 _POSITIONS = 4  # along the stretch, for the margins that are claimed
 _RESCUES = 1  # searches after a check that failed narrowly
 _RESCUED = 16  # candidates at most that are searched on so
-_NARROW = 0.6  # share of a limit
+_NARROW = 2.0  # share of a limit by which it may be missed
 _TUNABLE = ("settled", "locked", "settling_time", "overshoot", "resting_error",
             "resting_error_locked", "limit_cycle_amplitude")  # fmt: skip
 _TIGHTER = 0.8  # of the limits, after a check that failed
@@ -175,7 +176,8 @@ class _Trials:
             arms = [one.arm for k, one in narrow.items() if k not in wider]
             self._learn(arms, checked)
             if arms:
-                self.search.improve(arms)
+                seen = [checked[arm.contender.number].groups[0].outcomes for arm in arms]
+                self.search.improve(arms, seen)
             self.tell("check", 2 + 2 * again, total)
             more = wider | {arm.contender.number: rounded(arm) for arm in arms}
             check(list(more.values()), self.goals, self.workers, self.seed)
@@ -271,18 +273,23 @@ class _Trials:
 
 
 def _between(checked: Checked) -> Loops:
-    """Return the loops in more positions, in the corners that were the tightest."""
+    """Return the loops in more positions in the tightest corners, and in rapid motion in all."""
     contender, axis = checked.contender, checked.contender.axis
     kind = checked.axis.file.controller.stabilising_feedback
     ends = [point.position for point in contender.loops.all.points]
     places = np.linspace(min(ends), max(ends), _POSITIONS)[1:-1].tolist()
+    tight = {tuple(point.corner.items()) for point in contender.loops.few(kind).points}
     points: list[Point] = []
-    for corner in {tuple(one.corner.items()): one.corner for one in
-                   contender.loops.few(kind).points}.values():  # fmt: skip
+    for corner in contender.corners:
         changed = axis.replace({CORNER_KEYS[key]: value for key, value in corner.items()})
-        for place in places:
-            points += condition_points(changed, place, corner=corner)
-    return Loops(axis, contender.demands, points)
+        points += condition_points(
+            changed, axis.file.move.target, conditions=("rapid",), corner=corner
+        )
+        for place in places if tuple(corner.items()) in tight else ():
+            points += condition_points(changed, place, conditions=SLOW, corner=corner)
+    loops = Loops(axis, contender.demands, points)
+    loops.known_frequency, loops.lean = contender.loops.known_frequency, True
+    return loops
 
 
 def _worse(some: Sequence[Constraint], others: Sequence[Constraint]) -> tuple[Constraint, ...]:

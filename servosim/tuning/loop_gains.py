@@ -103,6 +103,8 @@ class Loops:
     ----------
     known_frequency : float or None
         Natural frequency of the mass on the oil spring [rad/s], if it is known already.
+    lean : bool
+        Whether quick margins are made the quick way, see :class:`QuickMargins`.
     """
 
     def __init__(
@@ -115,6 +117,7 @@ class Loops:
     ) -> None:
         self.axis, self.demands, self.trials = axis, demands, trials
         self.known_frequency: float | None = None
+        self.lean = False
         self.whole = LoopFamily(axis, points)
         self.all = self.whole
         self._few: dict[str, LoopFamily] = {}
@@ -238,7 +241,7 @@ class Loops:
     def quick(self, kind: str) -> QuickMargins:
         """Return the quick margins of the tightest points for gains of one kind."""
         if kind not in self._quick:
-            self._quick[kind] = QuickMargins(self.few(kind))
+            self._quick[kind] = QuickMargins(self.few(kind), self.lean)
         return self._quick[kind]
 
     def missing_margins(self, changes: Mapping[str, Any]) -> float:

@@ -32,16 +32,22 @@ class QuickMargins:
     ----------
     family : LoopFamily
         The loops; points that mean nothing should be left out.
+    lean : bool, optional
+        Whether nothing but what the loops need is computed: six times quicker to make, for loops
+        that are asked for few gains; the last digits differ.
     """
 
-    def __init__(self, family: LoopFamily) -> None:
+    def __init__(self, family: LoopFamily, lean: bool = False) -> None:
         self.family = family
-        coarse = responses(family.plants).omega
+        self._states: SampledPlants | None = None
+        coarse = family.omega if lean else responses(family.plants).omega
         between = np.sqrt(coarse[:, 1:] * coarse[:, :-1])
         self.omega = np.sort(np.concatenate([coarse, between], axis=1), axis=1)
+        if lean:
+            self._reading, self._pressure = family.seen(self.omega)
+            return
         seen = responses(family.plants, self.omega).plant
         ratio = family.controllers().area_ratio[:, None]
-        self._states: SampledPlants | None = None
         self._reading = np.ascontiguousarray(seen[..., 0])
         self._pressure = seen[..., 1] - ratio * seen[..., 2]
 
@@ -59,6 +65,8 @@ class QuickMargins:
     def along(self, gains: Mapping[str, Any], factors: Array) -> tuple[Array, Array]:
         """Return the smallest margins with the position error's gains times each of some factors.
 
+        On every other frequency, that is some per cent coarser still.
+
         Parameters
         ----------
         gains : mapping of str to float
@@ -71,7 +79,7 @@ class QuickMargins:
         gain, phase : ndarray, shape (n_factor,)
             Smallest gain margin [ratio] and phase margin [rad] of all loops and both cuts.
         """
-        forward, inner = self._paths(gains)
+        forward, inner = (part[:, ::2] for part in self._paths(gains))
         shape = (len(factors), *forward.shape)
         with np.errstate(divide="ignore", invalid="ignore"):
             many = np.multiply.outer(factors, forward), np.broadcast_to(inner, shape)

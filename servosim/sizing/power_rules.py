@@ -65,7 +65,7 @@ def checks_of(
              p.needed_accumulator_volume, max(unit.accumulators, default=0.0), litre, _OFFER,
              "power_unit.sag", "work.cycles_per_hour"),
         rule("sag", "The supply pressure does not fall too far in a move", "power_unit.sag",
-             p.sag_adiabatic, x.sag, ("1", "1"), _PRACTICE),
+             p.sag_adiabatic, x.sag, ("1", "%"), _PRACTICE),
         rule("precharge", "The hottest precharge stays below the lowest supply pressure",
              "power_unit.precharge_share", p.hot_precharge, lowest, bar, _PRACTICE,
              "conditions.temperature"),

@@ -123,13 +123,13 @@ def checks_of(
         opening_time = calc.of(null.opening_time, command=valves.rapid_opening,
                                stroke_time=v.stroke_time)  # fmt: skip
         ramp = _quickest_ramp(requirement, duty, calc)
-    plain, bar, flow = ("1", "1"), ("Pa", "bar"), ("m3/s", "L/min")
+    plain, share, bar, flow = ("1", "1"), ("1", "%"), ("Pa", "bar"), ("m3/s", "L/min")
     return [
         rule("valve_flow", "The valve's rated flow covers what the cycle needs, with reserve",
              "margins.flow_reserve", v.rated_flow, wanted, flow, False,
              "Electrohydraulic valves, a technical look, p. 4", *_MOTION, *_SUPPLY),
         rule("valve_opening", "The command at rapid velocity stays below its limit",
-             "margins.highest_opening", valves.rapid_opening, margins.highest_opening, plain, True,
+             "margins.highest_opening", valves.rapid_opening, margins.highest_opening, share, True,
              _PRACTICE, *_MOTION, *_SUPPLY),
         rule("valve_frequency", "The spool lags 90 degrees only far above the axis' frequency",
              "margins.valve_to_axis_frequency", ratio, margins.valve_to_axis_frequency, plain,
@@ -142,7 +142,7 @@ def checks_of(
              "margins.smallest_step", steps, margins.smallest_step, plain, False,
              "own rule, from the repeatable error of Esposito, ex. 17-1", "accuracy.half_width"),
         rule("null_leakage", "The null leakage stays small against the mean flow of the cycle",
-             "margins.null_leakage_share", leak, margins.null_leakage_share, plain, True,
+             "margins.null_leakage_share", leak, margins.null_leakage_share, share, True,
              _PRACTICE, "work.cycles_per_hour"),
         rule("port_velocity", "The oil in the valve's ports is slow enough",
              "margins.port_velocity", valves.port_velocity, margins.port_velocity, ("m/s", "m/s"),

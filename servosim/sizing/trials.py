@@ -244,7 +244,7 @@ class _Trials:
         if checked.changes.get("reference.deceleration", asked) < asked:
             notes.append("it decelerates more gently than asked for; its settling time counts so")
         if checked.arm.integral:
-            notes.append("with an integral: without one no gains were found that keep as much")
+            notes.append("with an integral, against what the null of the valve strays")
         return Trial(
             axis=checked.axis,
             changes=checked.changes,

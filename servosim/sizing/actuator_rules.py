@@ -68,7 +68,7 @@ def rules_of(
             "lines.pressure_velocity", "reference.velocity"),
         one("force_reserve", "The stall force has its reserve over the greatest force of the cycle",
             "margins.force_reserve", a.force_reserve, margins.force_reserve, ("1", "%"), False,
-            "manual of servo-valves (Moog), p. 4",
+            "Electrohydraulic valves, a technical look, p. 4",
             "margins.force_reserve", *_LIGHTER, "conditions.supply_variation", "thrust.along"),
     ]  # fmt: skip
     if requirement.cylinders is not None:

@@ -17,7 +17,7 @@ from servosim.sizing.duty import Duty
 from servosim.sizing.loads import held_at_piston
 from servosim.sizing.requirement import RequirementFile
 
-_MOOG = "manual of servo-valves (Moog), p. 4: stall force 30 % above the force needed"
+_STALL = "Electrohydraulic valves, a technical look, p. 4: stall force 30 % above the force needed"
 
 
 @formula(
@@ -116,7 +116,7 @@ def stall_force_in(A_B: Array, p_S: Array, e: Array, A_A: Array, p_T: Array) -> 
     "reserve of force: stall force over the greatest force needed, less one",
     "F_st/N - 1",
     "1",
-    _MOOG,
+    _STALL,
     F_st=("stall force", "N"),
     N=("greatest force needed", "N"),
 )

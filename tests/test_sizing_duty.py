@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
@@ -78,6 +78,7 @@ rates = st.floats(0.05, 3.0)
 
 
 @settings(max_examples=40)
+@example(v=0.5, a=1.75, d=0.05, j=16.5, s=0.515625)
 @given(v=st.floats(0.02, 0.5), a=rates, d=rates, j=st.floats(1.0, 60.0), s=st.floats(0.005, 0.6))
 def test_phases_of_a_smooth_move_are_those_of_its_profile(v, a, d, j, s):
     requirement = asked(work__distances=[f"{s} m"], work__start="0 mm", work__stroke="700 mm",
@@ -91,8 +92,9 @@ def test_phases_of_a_smooth_move_are_those_of_its_profile(v, a, d, j, s):
     states = np.array([profile_at(one, profile) for one in t])
     speed, rate = states[:, 1], states[:, 2]
     assert states[-1, 0] == pytest.approx(s, rel=1e-9)
-    assert speed.max() == pytest.approx(move.peak, rel=1e-5)
     step = t[1]
+    # the peak lies between two samples: there the speed falls by j t^2/2 at most
+    assert speed.max() == pytest.approx(move.peak, rel=1e-9, abs=0.5 * j * step**2)
     assert np.sum(rate > 1e-9) * step == pytest.approx(move.accelerating, abs=3 * step)
     assert np.sum(rate < -1e-9) * step == pytest.approx(move.decelerating, abs=3 * step)
 

@@ -165,8 +165,8 @@ def _named(group: str) -> str:
     return f"{'an' if group[0] in 'aeio' else 'a'} {group}"
 
 
-def _shown(text: str) -> str:
-    """Return a text short enough for a message."""
+def quoted(text: str) -> str:
+    """Return a text in quotes, short enough for a message and on one line."""
     return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
@@ -174,9 +174,9 @@ def _fraction(number: str, text: str) -> Fraction:
     """Return a number's text as an exact fraction, refusing what no float can hold."""
     value = float(number)
     if len(number) > _LONGEST_NUMBER or not math.isfinite(value):
-        raise UnitError(f"{_shown(text)} is not a number this program can hold")
+        raise UnitError(f"{quoted(text)} is not a number this program can hold")
     if value == 0.0 and re.search("[1-9]", re.split("[eE]", number)[0]):
-        raise UnitError(f"{_shown(text)} is too close to zero to be held; write 0 if it is meant")
+        raise UnitError(f"{quoted(text)} is too close to zero to be held; write 0 if it is meant")
     return Fraction(0) if value == 0.0 else Fraction(number)
 
 
@@ -191,20 +191,20 @@ def _float(value: Fraction) -> float:
 def _split(text: str, unit: str) -> tuple[str, str]:
     """Return the number and the unit in a text, or say why there are none."""
     if len(text) > _LONGEST_TEXT:
-        raise UnitError(f"{_shown(text)} is too long for a number with a unit")
+        raise UnitError(f"{quoted(text)} is too long for a number with a unit")
     match = _TEXT.fullmatch(text.strip())
     if match is None:
         if re.match(r"\s*[+-]?(inf|nan)", text, re.IGNORECASE):
-            raise UnitError(f"{_shown(text)} is not finite")
-        raise UnitError(f"{_shown(text)} has no number; write for example '{_example(unit)}'")
+            raise UnitError(f"{quoted(text)} is not finite")
+        raise UnitError(f"{quoted(text)} has no number; write for example '{_example(unit)}'")
     number, spelling = match[1], " ".join(match[2].split())
     if spelling.startswith(","):
-        raise UnitError(f"{_shown(text)} has a comma; write the decimals after a point")
+        raise UnitError(f"{quoted(text)} has a comma; write the decimals after a point")
     if re.match(r"[0-9._]", spelling) and spelling not in _HOME and not spelling.startswith("1/"):
-        raise UnitError(f"{_shown(text)} has a number broken in two; write it without gaps")
+        raise UnitError(f"{quoted(text)} has a number broken in two; write it without gaps")
     if not spelling:
         if unit != "1":
-            raise UnitError(f"{_shown(text)} has no unit; write the unit: '{number} {unit}'")
+            raise UnitError(f"{quoted(text)} has no unit; write the unit: '{number} {unit}'")
         spelling = "1"
     return number, spelling
 
@@ -247,16 +247,41 @@ def parse(text: str, unit: str) -> float:
     if spelling not in SPELLINGS[group]:
         would_do = f"write {_named(group)} in {GROUPS[group]}"
         if spelling in _HOME:
-            raise UnitError(f"{_shown(text)} is {_named(_HOME[spelling])}; {would_do}")
+            raise UnitError(f"{quoted(text)} is {_named(_HOME[spelling])}; {would_do}")
         close = _close(spelling, SPELLINGS[group]) or _close(spelling, tuple(_HOME))
-        raise UnitError(f"unknown unit {_shown(spelling)} in {_shown(text)}{close}; {would_do}")
+        raise UnitError(f"unknown unit {quoted(spelling)} in {quoted(text)}{close}; {would_do}")
     factor, offset = _scale(spelling)
     value = _float(_fraction(number, text) * factor + offset)
     if not math.isfinite(value):
-        raise UnitError(f"{_shown(text)} is not finite in SI units")
+        raise UnitError(f"{quoted(text)} is not finite in SI units")
     if group == "temperature" and value < 0.0:
-        raise UnitError(f"{_shown(text)} is below absolute zero")
+        raise UnitError(f"{quoted(text)} is below absolute zero")
     return value
+
+
+def rounded_text(value: float, unit: str, figures: int = 4) -> str:
+    """Return an SI value as text in a unit, rounded for people.
+
+    Parameters
+    ----------
+    value : float
+        The value [SI].
+    unit : str
+        Accepted spelling of the unit.
+    figures : int
+        Significant figures [-].
+
+    Returns
+    -------
+    str
+        Such as "12.35 mm".
+    """
+    return f"{convert(value, unit):.{figures}g} {unit}"
+
+
+def position_text(value: float) -> str:
+    """Return a position [m] in millimetres with all its figures."""
+    return rounded_text(value, "mm", 7)
 
 
 @overload

@@ -9,12 +9,12 @@ import math
 from collections import Counter
 from collections.abc import Iterator
 
-from servosim import units
 from servosim._lines import columns, wrapped
 from servosim.commands.acceptance_summary import counted
 from servosim.positioning.machines import unknowns_of
 from servosim.positioning.population import Simulated
 from servosim.positioning.scatter import time_constant
+from servosim.units import rounded_text
 
 _EVENTS = {
     "cavitation": "oil cavitated",
@@ -46,7 +46,7 @@ def cause_lines(found: Simulated) -> list[str]:
     rows = [
         (
             f"  {one.words}",
-            f"{number_of(one.low, one.unit)} to {number_of(one.high, one.unit)}",
+            f"{rounded_text(one.low, one.unit)} to {rounded_text(one.high, one.unit)}",
             one.reason,
         )
         for one in unknowns_of(a.axis, a.conditions)
@@ -81,26 +81,26 @@ def _at_stops(found: Simulated) -> Iterator[str]:
     yield "noise of the transducers; where plays of the valve and friction come to rest"
     minutes = f"{a.duration / 60.0:.3g} min"
     if c.oil == "file":
-        yield f"oil at the file's {number_of(f.oil.temperature, 'degC')} throughout"
+        yield f"oil at the file's {rounded_text(f.oil.temperature, 'degC')} throughout"
     else:
         tau = time_constant(a.axis)
         how = f"time constant {tau / 60.0:.3g} min" if math.isfinite(tau) else "no cooling stated"
-        ends = [number_of(t, "degC") for t in f.envelope.temperature]
+        ends = [rounded_text(t, "degC") for t in f.envelope.temperature]
         before = f", warmed for {c.warm_up / 60.0:.3g} min before" if c.warm_up > 0.0 else ""
-        span = " to ".join(number_of(t, "degC") for t in a.oil)
+        span = " to ".join(rounded_text(t, "degC") for t in a.oil)
         yield (
             f"oil from {span} over the test of {minutes}: it warms from {ends[0]} towards "
             f"{ends[1]}, the envelope, {how}{before}"
         )
-    ends = [number_of(p, "bar") for p in f.envelope.supply_pressure]
+    ends = [rounded_text(p, "bar") for p in f.envelope.supply_pressure]
     if c.supply == "stop":
         yield f"supply drawn evenly from {ends[0]} to {ends[1]}, the envelope"
     elif c.supply == "file" or "supply.pressure" not in a.tested[0].machine.drawn:
-        yield f"supply at the file's {number_of(f.supply.pressure, 'bar')} throughout"
+        yield f"supply at the file's {rounded_text(f.supply.pressure, 'bar')} throughout"
     if c.friction_variation > 0.0:
         yield f"friction of ways and seals, evenly within +-{100.0 * c.friction_variation:.3g} %"
     if c.scale_warming != 0.0:
-        begin = number_of(f.transducer.scale_temperature, "degC")
+        begin = rounded_text(f.transducer.scale_temperature, "degC")
         yield f"scale from {begin}, {c.scale_warming:+.3g} K over the test"
 
 
@@ -110,7 +110,7 @@ def _taken_as_none(found: Simulated) -> Iterator[str]:
     if c.friction_variation == 0.0:
         yield "change of friction from stop to stop (--friction-variation)"
     if c.scale_warming == 0.0:
-        at = number_of(found.acceptance.axis.file.transducer.scale_temperature, "degC")
+        at = rounded_text(found.acceptance.axis.file.transducer.scale_temperature, "degC")
         yield f"warming of the scale, which stays at {at} (--scale-warming)"
 
 
@@ -153,8 +153,3 @@ def notes(found: Simulated) -> list[str]:
             f"moves of {counted(len(reasons), 'machine')} broke off, the first: {reasons[0]}"
         )
     return out
-
-
-def number_of(value: float, unit: str) -> str:
-    """Return an SI value in a unit with four digits."""
-    return f"{units.convert(value, unit):.4g} {unit}"

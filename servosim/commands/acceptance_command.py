@@ -351,7 +351,10 @@ def _write(found: Judged, figure: str | None, sheet: str | None) -> int:
     if figure is not None:
         steps.append((figure, lambda path: _write_figure(found, path)))
     if sheet is not None:
-        steps.append((sheet, lambda path: _write_sheet(found, path)))
+        from servosim.commands.acceptance_run import write_sheet
+        from servosim.commands.acceptance_summary import sheet as lines_of
+
+        steps.append((sheet, lambda path: write_sheet(found, lines_of(found), path)))
     return write_each(steps)
 
 
@@ -361,20 +364,3 @@ def _write_figure(found: Judged, path: str) -> None:
     from servosim.plots import save_figure
 
     save_figure(plot_acceptance(found), path)
-
-
-def _write_sheet(found: Judged, path: str) -> None:
-    """Write the results sheet, as text or as a page with the plot."""
-    from servosim.commands.acceptance_summary import sheet as lines_of
-
-    lines = lines_of(found)
-    if path.lower().endswith(".txt"):
-        from servosim._whole_file import whole_file
-
-        with whole_file(path) as beside:
-            beside.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
-        return
-    from servosim.acceptance_plots import plot_sheet
-    from servosim.plots import save_figure
-
-    save_figure(plot_sheet(found, lines), path)

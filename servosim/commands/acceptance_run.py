@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from servosim.errors import Fault, ParameterError, SimulationError, UnitError
 if TYPE_CHECKING:
     from servosim.axis import Axis
     from servosim.positioning.acceptance import Acceptance
+    from servosim.positioning.judged import Judged
     from servosim.positioning.population import Simulated
     from servosim.positioning.scatter import Conditions
 
@@ -249,7 +250,9 @@ def write(found: Simulated, figure: str | None, sheet: str | None, data: str | N
     if figure is not None:
         steps.append((figure, lambda path: _write_figure(found, path)))
     if sheet is not None:
-        steps.append((sheet, lambda path: _write_sheet(found, path)))
+        from servosim.commands.acceptance_simulated import sheet as lines_of
+
+        steps.append((sheet, lambda path: write_sheet(found, lines_of(found), path)))
     if data is not None:
         steps.append((data, lambda path: _write_data(found, path)))
     return write_each(steps)
@@ -262,15 +265,22 @@ def _write_figure(found: Simulated, path: str) -> None:
     save_figure(plot_simulated(found), path)
 
 
-def _write_sheet(found: Simulated, path: str) -> None:
-    from servosim.commands.acceptance_simulated import sheet
+def write_sheet(found: Judged | Simulated, lines: Sequence[str], path: str) -> None:
+    """Write the results sheet, as text or as a page with the plot.
 
-    lines = sheet(found)
+    Parameters
+    ----------
+    found : Judged or Simulated
+        The result.
+    lines : sequence of str
+        What the sheet says.
+    path : str
+        The file; ``.txt`` is text.
+    """
     if path.lower().endswith(".txt"):
-        from servosim._whole_file import whole_file
+        from servosim.params._files import write_text
 
-        with whole_file(path) as beside:
-            beside.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+        write_text("\n".join([*lines, ""]), path)
         return
     from servosim.acceptance_plots import plot_sheet
     from servosim.plots import save_figure
@@ -280,8 +290,7 @@ def _write_sheet(found: Simulated, path: str) -> None:
 
 def _write_data(found: Simulated, path: str) -> None:
     """Write the deviations of the median machine as a table that ``--measured`` reads."""
-    from servosim._whole_file import whole_file
     from servosim.commands.acceptance_json import table
+    from servosim.params._files import write_text
 
-    with whole_file(path) as beside:
-        beside.write_text("\n".join(table(found)) + "\n", encoding="utf-8", newline="\n")
+    write_text("\n".join([*table(found), ""]), path)

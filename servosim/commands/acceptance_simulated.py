@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from servosim import units
 from servosim._lines import columns, wrapped
 from servosim._practical import percentage
-from servosim.commands.acceptance_causes import cause_lines, notes, number_of
+from servosim.commands.acceptance_causes import cause_lines, notes
 from servosim.commands.acceptance_summary import (
     NAMES,
     counted,
@@ -271,6 +271,6 @@ def _drawn_words(found: Simulated, place: int) -> str:
     a = found.acceptance
     drawn = a.tested[place].machine.drawn
     return ", ".join(
-        f"{one.words} {number_of(drawn[one.key], one.unit)}"
+        f"{one.words} {units.rounded_text(drawn[one.key], one.unit)}"
         for one in unknowns_of(a.axis, a.conditions)
     )

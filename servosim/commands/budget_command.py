@@ -143,12 +143,10 @@ def _write(found: Budget, name: str, figure: str | None, sheet: str | None) -> i
         save_figure(plot_budget(found, name), path)
 
     def write_sheet(path: str) -> None:
-        from servosim._whole_file import whole_file
         from servosim.commands.budget_summary import sheet as sheet_of
+        from servosim.params._files import write_text
 
-        with whole_file(path) as beside:
-            text = "\n".join(sheet_of(found, name)) + "\n"
-            beside.write_text(text, encoding="utf-8", newline="\n")
+        write_text("\n".join([*sheet_of(found, name), ""]), path)
 
     steps = [(figure, write_figure), (sheet, write_sheet)]
     return write_each((path, step) for path, step in steps if path is not None)

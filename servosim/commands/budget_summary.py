@@ -88,12 +88,16 @@ def heading(found: Budget, name: str) -> list[str]:
         text += "; at the tool with thrust and hold besides"
     lines += ["", *wrapped(text, "budget of   ")]
     e, c = f.envelope, found.conditions
-    oil = " to ".join(_number(T, "degC") for T in found.oil)
+    oil = " to ".join(units.rounded_text(T, "degC") for T in found.oil)
     parts = [f"oil {oil}"]
     if c.supply != "file":
-        parts.append("supply " + " to ".join(_number(p, "bar") for p in e.supply_pressure))
+        parts.append(
+            "supply " + " to ".join(units.rounded_text(p, "bar") for p in e.supply_pressure)
+        )
     if c.unknowns == "drawn":
-        parts.append("workpiece " + " to ".join(_number(m, "kg") for m in e.workpiece_mass))
+        parts.append(
+            "workpiece " + " to ".join(units.rounded_text(m, "kg") for m in e.workpiece_mass)
+        )
     text = "the same as of the simulated test: " + ", ".join(parts)
     lines += wrapped(f"{text}; trim set anew for each machine's null bias", "conditions  ")
     s = found.switched
@@ -314,7 +318,7 @@ def _remedy(one: Line) -> str:
 def _of_key(path: str, value: float) -> str:
     """Return a value of the file in the unit of its key."""
     unit = _UNITS.get(path.split(".")[1], "")
-    return _number(value, unit) if unit else f"{value:.4g}"
+    return units.rounded_text(value, unit) if unit else f"{value:.4g}"
 
 
 _UNITS = {
@@ -375,13 +379,9 @@ def _or_none(value: float | None) -> str:
     return "-" if value is None else um(value)
 
 
-def _number(value: float, unit: str) -> str:
-    return f"{units.convert(value, unit):.4g} {unit}"
-
-
 def _practical(value: float, unit: str) -> str:
     """Return a number of a formula in the unit in which it is read."""
     own = {"m3/s/Pa": "cm3/min/bar", "N/m": "N/um", "m/s/Pa": "(mm/s)/bar", "1/K": "1/K"}
     if unit == "m3":
-        return _number(value, "mm3" if abs(value) < 1e-7 else "L")
-    return _number(value, own.get(unit) or practical_unit(unit, value))
+        return units.rounded_text(value, "mm3" if abs(value) < 1e-7 else "L")
+    return units.rounded_text(value, own.get(unit) or practical_unit(unit, value))

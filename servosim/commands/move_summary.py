@@ -21,6 +21,7 @@ from servosim.metrics import Metric, metrics
 from servosim.motion import READS, Schedule, closed_form
 from servosim.params import si
 from servosim.result import Run
+from servosim.units import position_text
 
 CAUTION = (
     "Calculated, not a release to run: isolate and bleed before work on the hydraulics, start at "
@@ -209,15 +210,10 @@ def heading(axis: Axis) -> list[str]:
         axis.path,
         f"  {f.title}",
         "",
-        f"move        {shown_position(f.move.start)} -> {shown_position(f.move.target)}, window "
+        f"move        {position_text(f.move.start)} -> {position_text(f.move.target)}, window "
         f"+-{shown(f.window.half_width, 'm')}, {shown(f.move.duration, 's')} simulated",
         f"reference   {f.reference.kind}: {_reference_line(axis)}",
     ]
-
-
-def shown_position(value: float) -> str:
-    """Return a position in millimetres with all its figures [m in]."""
-    return f"{units.convert(value, 'mm'):.7g} mm"
 
 
 def outcome(run: Run) -> list[str]:

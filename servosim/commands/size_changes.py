@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from servosim._lines import wrapped
-from servosim.commands.size_text import figure_text, limit_text, missed_text, narrow
-from servosim.commands.tune_summary import quantity_text
+from servosim.commands.size_text import figure_text, missed_text, narrow
+from servosim.commands.tune_summary import limit_text, quantity_text
 from servosim.sizing.findings import Relaxation, WhatIf
 from servosim.sizing.result import Sizing
 from servosim.tuning.result import Spread

@@ -24,6 +24,7 @@ from servosim.commands.terminal import (
     output_faults,
     overrides,
     print_json,
+    same_file,
     seed_of,
     speaking,
     write_each,
@@ -151,7 +152,7 @@ def _pairing_faults(
 ) -> list[Fault]:
     """Return which options do not go together."""
     faults = []
-    if output is not None and _same_file(file, output):
+    if output is not None and same_file(file, output):
         what = f"{output!r} is the file that is read"
         faults.append(Fault("--output", "", "", what, "another name"))
     if view is not None and view not in _VIEWS:
@@ -163,14 +164,6 @@ def _pairing_faults(
         what = "with --json nothing else is printed"
         faults.append(Fault("--sheet", "", "", what, "a path; the JSON holds the sheet, too"))
     return faults
-
-
-def _same_file(a: str, b: str) -> bool:
-    """Return whether two paths name one file."""
-    try:
-        return os.path.samefile(a, b)
-    except OSError:
-        return False
 
 
 def _read(
@@ -319,11 +312,10 @@ def _write_figure(found: Sizing, path: str, view: str | None) -> None:
 
 def _write_sheet(found: Sizing, file: str, path: str) -> None:
     """Write the sheet."""
-    from servosim._whole_file import whole_file
+    from servosim.params._files import write_text
 
     lines = _sheet(found, file, markdown=path.lower().endswith(".md"))
-    with whole_file(Path(path)) as beside:
-        beside.write_text("\n".join([*lines, ""]), encoding="utf-8", newline="\n")
+    write_text("\n".join([*lines, ""]), path)
 
 
 def _write_data(found: Sizing, path: str) -> None:

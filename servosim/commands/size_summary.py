@@ -14,13 +14,12 @@ from servosim.commands.size_changes import conflict_lines, what_if_lines
 from servosim.commands.size_ranking import ranked_lines
 from servosim.commands.size_text import (
     left_text,
-    limit_text,
     missed_text,
     narrow,
     parts_lines,
     with_places,
 )
-from servosim.commands.tune_summary import quantity_text
+from servosim.commands.tune_summary import limit_text, quantity_text
 from servosim.sizing.figure_words import FIGURES
 from servosim.sizing.findings import Candidate, RuleCount, Standing
 from servosim.sizing.requirement import RequirementFile

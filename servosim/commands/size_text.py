@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 
 from servosim import units
 from servosim._lines import WIDTH, columns, wrapped
-from servosim.commands.tune_summary import quantity_text
-from servosim.sizing.findings import Candidate, Figure, Standing
+from servosim.commands.tune_summary import limit_text, quantity_text
+from servosim.sizing.findings import Candidate, Figure
 from servosim.tuning.result import Constraint
 
 
@@ -103,12 +103,6 @@ def parts_lines(candidate: Candidate) -> list[str]:
     found += wrapped(part_text(parts, "valve") + (f", {flow}" if flow else ""), "valve       ")
     found += wrapped(f"{part_text(parts, 'pressure')} nominal; {unit}", "power unit  ")
     return found + (wrapped(f"bores: {lines}", "lines       ") if lines else [])
-
-
-def limit_text(one: Standing | Constraint) -> str:
-    """Return the limit of a rule or a goal, such as "at most 5 um"."""
-    text = quantity_text(one.limit, one.shown_unit)
-    return f"at {'most' if one.upper else 'least'} {text}"
 
 
 def left_text(slack: float) -> str:

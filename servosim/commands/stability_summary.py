@@ -14,7 +14,7 @@ import numpy as np
 from servosim import units
 from servosim._lines import columns, wrapped
 from servosim._practical import practical_unit
-from servosim.commands.move_summary import CAUTION, heading, shown_position, warnings
+from servosim.commands.move_summary import CAUTION, heading, warnings
 from servosim.linear._reasons import AGREES
 from servosim.linear.comparison import Compared
 from servosim.linear.envelope import (
@@ -101,7 +101,7 @@ def summary(found: Stability) -> list[str]:
     """
     axis = found.axis
     lines = [*heading(axis)[:2], ""]
-    lines += [f"position    {shown_position(found.position)}, all else as in the file"]
+    lines += [f"position    {units.position_text(found.position)}, all else as in the file"]
     words = point_in_words(found.loops.points[found.loops.shown])
     gain = number(axis.file.controller.velocity_gain, "1/s")
     gain += "" if found.loops.command.stable[found.loops.shown] else ", UNSTABLE"
@@ -302,7 +302,7 @@ def stroke_lines(found: Stability) -> list[str]:
     for k in sorted(chosen):
         rows.append(
             (
-                f"  {shown_position(float(along.position[k]))}",
+                f"  {units.position_text(float(along.position[k]))}",
                 number(float(along.omega_exact[k]), "rad/s"),
                 number(float(along.omega_closed[k]), "rad/s"),
                 number(float(along.zeta_exact[k]), "1"),

@@ -87,6 +87,14 @@ def output_faults(option: str, path: str | None, suffixes: tuple[str, ...]) -> l
     return []
 
 
+def same_file(a: str, b: str) -> bool:
+    """Return whether two paths name one file."""
+    try:
+        return os.path.samefile(a, b)
+    except OSError:
+        return False
+
+
 def overrides(given: list[str] | None) -> tuple[dict[str, str], list[Fault]]:
     """Return the values of ``--set`` by path, and what is wrong with how they are written."""
     values: dict[str, str] = {}

@@ -9,7 +9,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -26,6 +25,7 @@ from servosim.commands.terminal import (
     output_faults,
     print_json,
     read_or_raise,
+    same_file,
     seed_of,
     speaking,
     write_each,
@@ -134,7 +134,7 @@ def tune(
     with speaking():
         faults = output_faults("--output", output, _PARAMETERS)
         faults += output_faults("--figure", figure, FIGURES)
-        if output is not None and _same_file(file, output):
+        if output is not None and same_file(file, output):
             what = f"{output!r} is the file that is read"
             faults.append(Fault("--output", "", "", what, "another name, to compare both"))
         number, more = seed_of(seed)
@@ -151,14 +151,6 @@ def tune(
         code = _tell(found, number or 0, as_json)
         code = max(code, _write_or_say(found, output, figure))
     raise typer.Exit(code)
-
-
-def _same_file(a: str, b: str) -> bool:
-    """Return whether two paths name one file."""
-    try:
-        return os.path.samefile(a, b)
-    except OSError:
-        return False
 
 
 def _demands(given: dict[str, str | None], directions: str) -> tuple[Demands, list[Fault]]:
@@ -316,12 +308,10 @@ def _write_or_say(found: Tuned, output: str | None, figure: str | None) -> int:
 
 def _write_file(found: Tuned, path: str) -> None:
     """Write the tuned file; its head says where it holds, or that it doesn't meet the demands."""
-    from servosim._whole_file import whole_file
     from servosim.commands.tune_summary import head_lines
+    from servosim.params._files import write_text
 
-    text = "\n".join([*head_lines(found), "", found.text()])
-    with whole_file(Path(path)) as beside:
-        beside.write_text(text, encoding="utf-8", newline="\n")
+    write_text("\n".join([*head_lines(found), "", found.text()]), path)
 
 
 def _write_figure(found: Tuned, path: str) -> None:

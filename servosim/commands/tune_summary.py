@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from servosim import units
 from servosim._lines import columns, wrapped
 from servosim.commands.move_summary import heading, strict, warnings
 from servosim.tuning.result import Constraint, SheetRow, Spread, Tuned
 from servosim.version import __version__
+
+if TYPE_CHECKING:
+    from servosim.sizing.findings import Standing
 
 _MOST_CHANGES = 8
 
@@ -214,7 +217,7 @@ def demand_lines(tuned: Tuned) -> list[str]:
         rows.append(
             (
                 f"  {one.label}",
-                _limit(one),
+                limit_text(one),
                 "-" if earlier is None else quantity_text(earlier.value, one.shown_unit),
                 quantity_text(one.value, one.shown_unit),
                 _left(one),
@@ -225,7 +228,8 @@ def demand_lines(tuned: Tuned) -> list[str]:
     return _with_places(rows, places, 5)
 
 
-def _limit(one: Constraint) -> str:
+def limit_text(one: Constraint | Standing) -> str:
+    """Return the limit of a demand or a rule, such as "at most 5 um"."""
     text = quantity_text(one.limit, one.shown_unit)
     return f"at {'most' if one.upper else 'least'} {text}"
 

@@ -9,9 +9,9 @@ from functools import cache
 
 from servosim.cycles._columns import Column, Kind, near
 from servosim.cycles._numbers import NotANumber, decimal_of, with_unit
-from servosim.cycles._sheet import Line, Sheet, cut
+from servosim.cycles._sheet import Line, Sheet
 from servosim.errors import Fault, UnitError
-from servosim.units import format_quantity, parse
+from servosim.units import format_quantity, parse, quoted
 
 SEVERAL = "|"
 
@@ -112,10 +112,10 @@ def _numbers(text: str, column: Column, sheet: Sheet) -> tuple[tuple[Decimal, ..
             expected = f"a number{where} such as {example}"
             if "," in part and not sheet.comma and sheet.separator != ",":
                 expected += ", or '# decimal = comma' at the head of the file"
-            return (), (f"{cut(part.strip())} {error}", expected, "")
+            return (), (f"{quoted(part.strip())} {error}", expected, "")
         outside = _outside(number, unit, kind)
         if outside:
-            return (), (f"{cut(with_unit(part.strip(), unit))} {outside[0]}", outside[1], "")
+            return (), (f"{quoted(with_unit(part.strip(), unit))} {outside[0]}", outside[1], "")
         numbers.append(number)
     return tuple(numbers), None
 
@@ -154,16 +154,16 @@ def _text(
             return said, None
         named = ", ".join(f"'{one}'" for one in kind.choices)
         return "", (
-            f"{cut(text)} is not known",
+            f"{quoted(text)} is not known",
             f"{named} or an empty cell",
             near(said, kind.choices),
         )
     if not text.isprintable():
-        return "", (f"{cut(text)} has characters that cannot be printed", "words", "")
+        return "", (f"{quoted(text)} has characters that cannot be printed", "words", "")
     if kind.name == "comment" and sheet.separator == "," and text.isascii() and text.isdigit():
         left = [one for one in columns.values() if one.place == column.place - 1 and one.unit]
         if left and row.cells[left[0].place]:
             whole = f"{row.cells[left[0].place]},{text}"
-            what = f"{cut(text)} is a bare number beside a number: a decimal comma in '{whole}'?"
+            what = f"{quoted(text)} is a bare number beside a number: a decimal comma in '{whole}'?"
             return "", (what, "decimals after a point; a word in the comment, as in 'hole 5'", "")
     return text, None

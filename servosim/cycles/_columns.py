@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from servosim._spellings import GROUPS, SPELLINGS
-from servosim.cycles._sheet import Sheet, cut
+from servosim.cycles._sheet import Sheet
 from servosim.errors import Fault, UnitError
-from servosim.units import group_of
+from servosim.units import group_of, quoted
 
 _HEADING = re.compile(r"([^\[\]]*?)\s*(?:\[\s*([^\[\]]*?)\s*\])?")
 
@@ -191,7 +191,7 @@ def columns_of(sheet: Sheet, units: Mapping[str, str], faults: list[Fault]) -> d
                 sheet.name,
                 "",
                 f"line {header.number}",
-                f"{cut(sheet.separator.join(header.cells))} is not a header: it names no column "
+                f"{quoted(sheet.separator.join(header.cells))} is not a header: it names no column "
                 "of a position list",
                 "a line such as 'target [mm],approach,comment' above the positions",
                 near((names[0] or ("",))[0], KINDS),
@@ -206,25 +206,30 @@ def columns_of(sheet: Sheet, units: Mapping[str, str], faults: list[Fault]) -> d
             continue
         if name is None or name[0] not in KINDS:
             close = near(folded(cell) if name is None else name[0], KINDS)
-            fault(place, f"unknown column {cut(cell)}", f"one of {', '.join(KINDS)}", close)
+            fault(place, f"unknown column {quoted(cell)}", f"one of {', '.join(KINDS)}", close)
             continue
         kind = KINDS[name[0]]
         if kind.name in found:
             first = found[kind.name].place + 1
-            fault(place, f"{cut(cell)} stands already in column {first}", "each column once")
+            fault(place, f"{quoted(cell)} stands already in column {first}", "each column once")
             continue
         unit = name[1]
         if not kind.unit:
             if unit is not None:
-                fault(place, f"{cut(cell)} has a unit, and the column holds text", kind.name)
+                fault(place, f"{quoted(cell)} has a unit, and the column holds text", kind.name)
             unit = ""
         elif unit is None and kind.name not in stated:
-            fault(place, f"{cut(cell)} has no unit", f"a unit such as '{kind.name} [{kind.unit}]'")
+            fault(
+                place,
+                f"{quoted(cell)} has no unit",
+                f"a unit such as '{kind.name} [{kind.unit}]'",
+            )
             unit = None
         elif unit is not None and stated.get(kind.name, unit) != unit:
             fault(
                 place,
-                f"{cut(cell)} disagrees with the unit {stated[kind.name]} stated outside the file",
+                f"{quoted(cell)} disagrees with the unit {stated[kind.name]} stated outside the "
+                "file",
                 "one unit",
             )
             unit = None
@@ -233,7 +238,7 @@ def columns_of(sheet: Sheet, units: Mapping[str, str], faults: list[Fault]) -> d
             wrong = unit_fault(unit, kind)
             if wrong:
                 group = group_of(kind.unit)
-                fault(place, f"{cut(cell)}: {wrong}", f"{group} in {GROUPS[group]}")
+                fault(place, f"{quoted(cell)}: {wrong}", f"{group} in {GROUPS[group]}")
                 unit = None
         found[kind.name] = Column(kind, place, unit if unit is not None else "?", cell)
     if "target" not in found:

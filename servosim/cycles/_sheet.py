@@ -15,7 +15,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from servosim._text_file import content_of, decoded, refusal
 from servosim.errors import Fault, ParameterError
+from servosim.units import quoted
 
 _LARGEST = 20_000_000
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
@@ -137,43 +139,24 @@ def read_sheet(path: str | os.PathLike[str], faults: list[Fault]) -> Sheet:
 
 def _load(path: Path, name: str) -> str:
     """Return the text of a file, or say why it cannot be read."""
-
-    def refuse(what: str, expected: str, nearest: str = "") -> ParameterError:
-        return ParameterError(Fault(name, "", "", what, expected, nearest))
-
-    try:
-        if path.is_dir():
-            raise refuse("is a folder", "a CSV file")
-        if path.exists() and not path.is_file():
-            raise refuse("is not a plain file", "a CSV file")
-        with path.open("rb") as stream:
-            content = stream.read(_LARGEST + 1)
-    except FileNotFoundError:
-        names = [one.name for one in _siblings(path)]
-        close = difflib.get_close_matches(path.name, names, n=1)
-        near = close[0] if close else ""
-        raise refuse("no such file", "the path of a CSV file", near) from None
-    except (OSError, ValueError) as error:
-        if isinstance(error, ParameterError):
-            raise
-        reason = getattr(error, "strerror", None) or error
-        raise refuse(f"cannot be read: {reason}", "a CSV file") from None
+    kind = "a CSV file"
+    content = content_of(path, name, kind, _LARGEST, _similar)
     if len(content) > _LARGEST:
-        raise refuse(f"is larger than {_LARGEST // 1_000_000} MB", "a list of positions")
+        what = f"is larger than {_LARGEST // 1_000_000} MB"
+        raise refusal(name, what, "a list of positions")
     if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in content[:1000]:
-        raise refuse("is not UTF-8 but UTF-16 or no text at all", "a CSV file saved as UTF-8")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise refuse(f"line {line} is not UTF-8 text", "a CSV file saved as UTF-8") from None
+        what = "is not UTF-8 but UTF-16 or no text at all"
+        raise refusal(name, what, f"{kind} saved as UTF-8")
+    return decoded(content, name, kind)
 
 
-def _siblings(path: Path) -> list[Path]:
+def _similar(path: Path) -> str:
+    """Return the name of a file beside that may have been meant, or ""."""
     try:
-        return list(path.parent.glob("*.csv"))[:200]
+        names = [one.name for one in list(path.parent.glob("*.csv"))[:200]]
     except (OSError, ValueError):
-        return []
+        names = []
+    return "".join(difflib.get_close_matches(path.name, names, n=1))
 
 
 def _remark(text: str) -> str | None:
@@ -204,7 +187,7 @@ def _decimal_comma(remarks: list[Line], name: str, faults: list[Fault]) -> bool:
                     name,
                     "",
                     f"line {line.number}",
-                    f"{cut(match[1])} does not say where the decimals stand",
+                    f"{quoted(match[1])} does not say where the decimals stand",
                     "'# decimal = comma' or '# decimal = point', once",
                 )
             )
@@ -246,7 +229,8 @@ def _cells(
                 name,
                 "",
                 f"line {number}",
-                f"{cut(text)} cannot be parted into cells: a quote stands alone or inside a cell",
+                f"{quoted(text)} cannot be parted into cells: a quote stands alone or inside a "
+                "cell",
                 'a cell in quotes as a whole, and quotes inside it doubled: "3"" drill"',
             )
         )
@@ -267,9 +251,9 @@ def _rows(
             if not text:
                 what = "is empty, and positions follow below"
             elif len(cells) > width:
-                what += f": {cut(text)}; a decimal comma, or a separator too many"
+                what += f": {quoted(text)}; a decimal comma, or a separator too many"
             else:
-                what += f": {cut(text)}"
+                what += f": {quoted(text)}"
             expected = f"{width} cell{'s' * (width != 1)} parted by {_SEPARATORS[separator]}"
             if separator == ",":
                 expected += ", decimals after a point"
@@ -277,19 +261,3 @@ def _rows(
         else:
             rows.append(Line(number, cells))
     return rows, ragged
-
-
-def cut(text: str) -> str:
-    """Return a text in quotes, short enough for a message and on one line.
-
-    Parameters
-    ----------
-    text : str
-        Anything.
-
-    Returns
-    -------
-    str
-        Such as "'4l2.5'".
-    """
-    return repr(text if len(text) <= 60 else text[:57] + "...")

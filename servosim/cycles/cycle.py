@@ -48,7 +48,7 @@ from servosim.errors import Fault, ParameterError
 from servosim.program import Move
 from servosim.result import Event, Run, Standing, Status
 from servosim.simulate import simulate
-from servosim.units import convert, format_quantity
+from servosim.units import format_quantity, rounded_text
 from servosim.version import __version__
 
 PATIENCE = 10.0  # s
@@ -308,7 +308,7 @@ def _check(
 def _too_long(position: Position, time: float, period: float, path: str) -> Fault:
     """Return that a position takes more samples than are held in memory."""
     what = f"{time:.7g} s in position are {round(time / period)} samples of "
-    what += f"{convert(period, 'ms'):.4g} ms, all held in memory at once"
+    what += f"{rounded_text(period, 'ms')}, all held in memory at once"
     expected = f"{MOST_SAMPLES * period:.4g} s at most; a longer wait in several lines with the "
     expected += "same target, or a longer sampling period"
     return Fault(path, "", f"line {position.line}", what, expected)
@@ -325,5 +325,4 @@ def _named(position: Position) -> str:
 
 
 def _length(value: float) -> str:
-    shown = practical_unit("m", value)
-    return f"{convert(value, shown):.4g} {shown}"
+    return rounded_text(value, practical_unit("m", value))

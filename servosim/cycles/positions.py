@@ -38,11 +38,11 @@ from dataclasses import dataclass
 from servosim.cycles._cells import SEVERAL, Cells, cells_of, key_of
 from servosim.cycles._columns import Column, columns_of, near
 from servosim.cycles._numbers import plain, with_unit
-from servosim.cycles._sheet import Line, Sheet, cut, read_sheet
+from servosim.cycles._sheet import Line, Sheet, read_sheet
 from servosim.cycles._targets import absolute_targets, check_places
 from servosim.cycles.totals import Total, check_totals, totals_of
 from servosim.errors import Fault, ParameterError
-from servosim.units import parse
+from servosim.units import parse, quoted
 
 
 @dataclass(frozen=True)
@@ -190,7 +190,7 @@ def _title(sheet: Sheet, faults: list[Fault]) -> str:
                 faults.append(Fault(sheet.name, "", key, "a second title", "one title"))
             title = text.strip()
         elif (close := near(word, ("title", "decimal"))) and word not in ("decimal", "decimals"):
-            what = f"{cut(word)} is not known"
+            what = f"{quoted(word)} is not known"
             key = f"line {remark.number}"
             faults.append(Fault(sheet.name, "", key, what, "'# title = ...' or no '='", close))
     return title
@@ -290,7 +290,7 @@ def _swallowed(sheet: Sheet, columns: Mapping[str, Column], faults: list[Fault])
     if not first or first[0].kind.choices:
         return
     for remark in _like_rows(sheet):
-        what = f"{cut('#' + remark.cells[0])} may be a remark or a position"
+        what = f"{quoted('#' + remark.cells[0])} may be a remark or a position"
         expected = "'#' at the beginning of remarks alone; another column in the first place"
         key = key_of(remark.number, first[0])
         faults.append(Fault(sheet.name, "", key, what, expected))
@@ -299,7 +299,7 @@ def _swallowed(sheet: Sheet, columns: Mapping[str, Column], faults: list[Fault])
 def _remarked(sheet: Sheet) -> list[str]:
     """Return notes on remarks that look like positions taken out."""
     return [
-        f"line {remark.number} begins with '#' and is no position: {cut(remark.cells[0])}"
+        f"line {remark.number} begins with '#' and is no position: {quoted(remark.cells[0])}"
         for remark in _like_rows(sheet)
     ]
 

@@ -35,9 +35,9 @@ from servosim.cycles._numbers import (
     shown,
     with_unit,
 )
-from servosim.cycles._sheet import Line, Sheet, cut
+from servosim.cycles._sheet import Line, Sheet
 from servosim.errors import Fault
-from servosim.units import group_of
+from servosim.units import group_of, quoted
 
 _FIRST_WORDS = ("total", "totals", "control total", "sum", "checksum", "control sum")
 _LINES = "lines"
@@ -127,7 +127,7 @@ def _total(remark: Line, sheet: Sheet, columns: Mapping[str, Column]) -> Total |
     name = parted(match[1]) if match else None
     if match is None or name is None or not match[2].strip():
         close = "total" if re.match(r"total\b", text, re.IGNORECASE) is None else ""
-        return fault(f"{cut('# ' + text)} is no control total", " or ".join(forms), close)
+        return fault(f"{quoted('# ' + text)} is no control total", " or ".join(forms), close)
     column, unit = name
     names = (_LINES, *(one.kind.name for one in numeric))
     headings = [parted(cell) for cell in sheet.header.cells]
@@ -138,17 +138,17 @@ def _total(remark: Line, sheet: Sheet, columns: Mapping[str, Column]) -> Total |
     if column in KINDS and column not in columns and _unread(headings):
         return None  # perhaps it is one of the headings that are among the faults
     if column not in names:
-        what = f"a control total of {cut(column)}, which is no column of this list"
+        what = f"a control total of {quoted(column)}, which is no column of this list"
         return fault(what, f"one of {', '.join(names)}", near(column, names))
     try:
         number = decimal_of(match[2], comma=sheet.comma)
     except NotANumber as error:
         wanted = "a number" if column == _LINES else "a number, its unit in brackets before '='"
-        return fault(f"the control total of '{column}': {cut(match[2])} {error}", wanted)
+        return fault(f"the control total of '{column}': {quoted(match[2])} {error}", wanted)
     if column == _LINES:
         if unit is not None or number != number.to_integral_value() or number < 0:
             said = match[2] if unit is None else f"{match[2]} [{unit}]"
-            return fault(f"{cut(said)} is no number of lines", "a whole number without unit")
+            return fault(f"{quoted(said)} is no number of lines", "a whole number without unit")
         return Total(column, "", match[2].strip(), remark.number)
     kind = columns[column].kind
     if unit is None:

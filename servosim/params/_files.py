@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import tomlkit
 import tomlkit.exceptions
 
+from servosim._text_file import content_of, decoded, refusal
 from servosim._whole_file import whole_file
 from servosim.errors import Fault, ParameterError
 from servosim.params._changes import Changes, raw
@@ -80,35 +81,11 @@ def read(
 
 def _load(path: Path, name: str) -> dict[str, Any]:
     """Return the raw contents of a file, or say why it cannot be read."""
-
-    def refuse(what: str, expected: str = "a TOML file") -> ParameterError:
-        return ParameterError(Fault(name, "", "", what, expected))
-
-    try:
-        if path.is_dir():
-            raise refuse("is a folder")
-        if path.exists() and not path.is_file():
-            raise refuse("is not a plain file")
-        with path.open("rb") as stream:
-            content = stream.read(_LARGEST + 1)
-    except FileNotFoundError:
-        siblings = [one.name for one in _siblings(path)]
-        close = nearest(path.name, siblings)
-        fault = Fault(name, "", "", "no such file", "the path of a TOML file", close)
-        raise ParameterError(fault) from None
-    except ParameterError:
-        raise
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise refuse(f"cannot be read: {reason}") from None
+    kind = "a TOML file"
+    content = content_of(path, name, kind, _LARGEST, _similar)
     if len(content) > _LARGEST:
-        raise refuse(f"larger than {_LARGEST // 1_000_000} MB")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise refuse(f"line {line} is not UTF-8 text", "a TOML file saved as UTF-8") from None
-    return _parse(text, name)
+        raise refusal(name, f"larger than {_LARGEST // 1_000_000} MB", kind)
+    return _parse(decoded(content, name, kind), name)
 
 
 def shown_file(name: str) -> str:
@@ -116,11 +93,13 @@ def shown_file(name: str) -> str:
     return name if name.isprintable() else shown(name)
 
 
-def _siblings(path: Path) -> list[Path]:
+def _similar(path: Path) -> str:
+    """Return the name of a file beside that may have been meant, or ""."""
     try:
-        return list(path.parent.glob("*.toml"))[:200]
+        siblings = [one.name for one in list(path.parent.glob("*.toml"))[:200]]
     except (OSError, ValueError):
-        return []
+        siblings = []
+    return nearest(path.name, siblings)
 
 
 def _parse(text: str, name: str) -> dict[str, Any]:

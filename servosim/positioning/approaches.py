@@ -15,13 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from servosim import units
 from servosim.axis import Axis
 from servosim.errors import Fault, ParameterError
 from servosim.positioning.deviations import Array, Deviations
 from servosim.positioning.standard_cycle import TestCycle, standard_cycle, standard_targets
 from servosim.program import Move
 from servosim.tuning.cases import schedule_of
+from servosim.units import position_text
 
 CLEAR = 0.04  # of the stroke, left free at its ends (own choice)
 _FADED = 7.0  # time constants of the loop in which the start is forgotten
@@ -99,9 +99,9 @@ def cycle_of(
     stroke = axis.file.cylinder.stroke
     ends = usable_stroke(axis)
     first, last = ends[0] if low is None else low, ends[1] if high is None else high
-    expected = f"0 mm to {_mm(stroke)}, the stroke"
+    expected = f"0 mm to {position_text(stroke)}, the stroke"
     faults = [
-        Fault("", "", name, f"is {_mm(value)}", expected)
+        Fault("", "", name, f"is {position_text(value)}", expected)
         for name, value in (("low end", first), ("high end", last))
         if not 0.0 <= value <= stroke
     ]
@@ -114,8 +114,12 @@ def cycle_of(
     room = min(float(np.min(x)), stroke - float(np.max(x))) if x.size else 0.0
     overrun = min(0.5 * CLEAR * stroke, 0.5 * room)
     if not overrun > 0.0:
-        reach = f"from {_mm(float(np.min(x)))} to {_mm(float(np.max(x)))}" if x.size else "none"
-        expected = f"targets clear of both ends of the stroke of {_mm(stroke)}, to turn there"
+        reach = "none"
+        if x.size:
+            reach = f"from {position_text(float(np.min(x)))} to {position_text(float(np.max(x)))}"
+        expected = (
+            f"targets clear of both ends of the stroke of {position_text(stroke)}, to turn there"
+        )
         raise ParameterError(Fault("", "", "targets", reach, expected))
     cycle = standard_cycle(x, runs=runs, overrun=overrun)
     if cycle.runs < 2 and not is_long(cycle):
@@ -129,10 +133,6 @@ def is_long(cycle: TestCycle) -> bool:
     """Tell whether a cycle is one of a long axis, of more than 2000 mm."""
     empty = np.full((len(cycle.targets), 1), math.nan)
     return Deviations(cycle.targets, empty, empty).long_axis
-
-
-def _mm(value: float) -> str:
-    return f"{units.convert(value, 'mm'):.7g} mm"
 
 
 def approach_distance(axis: Axis) -> float:

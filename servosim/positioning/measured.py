@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from servosim import units
+from servosim._text_file import content_of, decoded, refusal
 from servosim.errors import Fault, ParameterError, UnitError
 from servosim.positioning.deviations import DIRECTIONS, Array, Deviations
 from servosim.positioning.evaluation import evaluate
@@ -93,30 +94,11 @@ def read_measured(path: str | os.PathLike[str]) -> Deviations:
 
 def _text(path: Path, name: str) -> str:
     """Return the text of a file, or say why it cannot be read."""
-
-    def refuse(what: str, expected: str = "a CSV file", nearest: str = "") -> ParameterError:
-        return ParameterError(Fault(name, "", "", what, expected, nearest))
-
-    try:
-        if path.is_dir():
-            raise refuse("is a folder")
-        if path.exists() and not path.is_file():
-            raise refuse("is not a plain file")
-        with path.open("rb") as stream:
-            content = stream.read(_LARGEST + 1)
-    except FileNotFoundError:
-        raise refuse("no such file", "the path of a CSV file", _sibling(path)) from None
-    except (OSError, ValueError) as error:
-        if isinstance(error, ParameterError):
-            raise
-        raise refuse(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    kind = "a CSV file"
+    content = content_of(path, name, kind, _LARGEST, _sibling)
     if len(content) > _LARGEST:
-        raise refuse(f"larger than {_LARGEST // 1_000_000} MB")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise refuse(f"line {line} is not UTF-8 text", "a CSV file saved as UTF-8") from None
+        raise refusal(name, f"larger than {_LARGEST // 1_000_000} MB", kind)
+    return decoded(content, name, kind)
 
 
 def _sibling(path: Path) -> str:
@@ -161,7 +143,7 @@ class _Table:
             try:
                 row = next(csv.reader([line], delimiter=delimiter, strict=True))
             except (csv.Error, StopIteration):
-                what = f"{_shown(line.strip())} cannot be parted into cells"
+                what = f"{units.quoted(line.strip())} cannot be parted into cells"
                 self._fault("", what, "quotes around a whole cell, or none")
                 continue
             cells = [cell.strip() for cell in row]
@@ -252,16 +234,16 @@ class _Table:
         deviation = self._length(cells, columns["deviation"])
         for name, size in (("target", target), ("deviation", deviation)):
             if abs(size) > _FARTHEST[name]:
-                what = f"{_shown(cells[columns[name].index])} is more than can be meant"
+                what = f"{units.quoted(cells[columns[name].index])} is more than can be meant"
                 expected = f"{_FARTHEST[name]:g} m at most; is the unit in the header right?"
                 self._fault(columns[name].title, what, expected)
         text = cells[columns["direction"].index].replace(_MINUS, "-")
         if text not in DIRECTIONS:
-            what = f"{_shown(text)} is no direction" if text else "is empty"
+            what = f"{units.quoted(text)} is no direction" if text else "is empty"
             self._fault(columns["direction"].title, what, "+ or -")
         number = cells[columns["run"].index]
         if not (number.isascii() and number.isdecimal() and len(number) <= 9):
-            what = f"{_shown(number)} is no number of a run" if number else "is empty"
+            what = f"{units.quoted(number)} is no number of a run" if number else "is empty"
             self._fault(columns["run"].title, what, "a whole number such as 1")
         if len(self.faults) > before:
             return None
@@ -276,7 +258,7 @@ class _Table:
             self._fault(column.title, "is empty", expected)
             return 0.0
         if _WITH_UNIT.fullmatch(text):
-            self._fault(column.title, f"{_shown(text)} is more than a number", expected)
+            self._fault(column.title, f"{units.quoted(text)} is more than a number", expected)
             return 0.0
         try:
             return units.parse(f"{text} {column.unit}", "m")
@@ -284,10 +266,6 @@ class _Table:
             what = str(error).replace(repr(f"{text} {column.unit}"), repr(text), 1)
             self._fault(column.title, what.partition("; write ")[0], expected)
             return 0.0
-
-
-def _shown(text: str) -> str:
-    return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
 def _expected() -> str:

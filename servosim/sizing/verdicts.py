@@ -13,29 +13,11 @@ from servosim.axis import Axis
 from servosim.sizing.goals import Goals
 from servosim.tuning.bench import Outcomes
 from servosim.tuning.demands import Demands
+from servosim.tuning.judged_figures import JUDGED
 from servosim.tuning.result import Constraint, Spread
 
 Array = NDArray[np.float64]
 
-# name, whether the largest is the worst, whether its size counts, unit, shown unit
-_FIGURES: dict[str, tuple[bool, bool, str, str]] = {
-    "settling_time": (True, False, "s", "s"),
-    "overshoot": (True, False, "m", "um"),
-    "following_error_peak": (True, False, "m", "mm"),
-    "resting_error": (True, True, "m", "um"),
-    "resting_error_locked": (True, True, "m", "um"),
-    "lock_time": (True, False, "s", "s"),
-    "lock_shift": (True, True, "m", "um"),
-    "hold_drift": (True, True, "m", "um"),
-    "thrust_deflection": (True, True, "m", "um"),
-    "thrust_deflection_peak": (True, True, "m", "um"),
-    "limit_cycle_amplitude": (True, False, "m", "um"),
-    "pressure_max": (True, False, "Pa", "bar"),
-    "pressure_min": (False, False, "Pa", "bar"),
-    "supply_pressure_min": (False, False, "Pa", "bar"),
-    "cavitation_time": (True, False, "s", "s"),
-    "valve_saturation": (True, False, "1", "%"),
-}
 _HELD = ("resting_error_locked", "lock_time", "lock_shift", "hold_drift", "thrust_deflection",
          "thrust_deflection_peak")  # fmt: skip
 _WHOLE = ("settling_time", "overshoot")  # a move that doesn't hold them is worse than any other
@@ -64,7 +46,7 @@ class Group:
         found = self.outcomes.figures[name][0]
         if name == "settling_time":
             found = found + self.delays[:, None]
-        return np.abs(found) if _FIGURES[name][1] else found
+        return np.abs(found) if JUDGED[name][1] else found
 
 
 def figures_of(groups: Sequence[Group]) -> dict[str, Spread]:
@@ -80,11 +62,11 @@ def figures_of(groups: Sequence[Group]) -> dict[str, Spread]:
     dict of str to Spread
         By name; a time to settle or an overshoot that a move doesn't hold is nan.
     """
-    return {name: _spread(name, groups) for name in _FIGURES}
+    return {name: _spread(name, groups) for name in JUDGED}
 
 
 def _spread(name: str, groups: Sequence[Group]) -> Spread:
-    largest, _, unit, shown = _FIGURES[name]
+    largest, _, unit, shown = JUDGED[name]
     told = [one for one in groups if one.whole or name not in _HELD]
     if name == "pressure_min" and any(not one.whole for one in told):
         told = [one for one in told if not one.whole]  # in motion: what is locked may lose pressure

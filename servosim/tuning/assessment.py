@@ -22,6 +22,7 @@ from servosim.tuning.cases import (
     short_axis,
 )
 from servosim.tuning.demands import Demands, Effort
+from servosim.tuning.judged_figures import JUDGED
 from servosim.tuning.objective import quantile, terms_of, worst_of
 from servosim.tuning.result import Assessment, Constraint, Spread
 from servosim.tuning.unknowns import SLOWEST
@@ -30,20 +31,22 @@ Array = NDArray[np.float64]
 
 _RANDOM = 24  # machines drawn at random from inside the envelope
 _FULL_SEEDS = 4  # seeds of the file's own move in each corner
-# name, whether the largest is the worst, whether its size counts, unit, shown unit
-_FIGURES: dict[str, tuple[bool, bool, str, str]] = {
-    "settling_time": (True, False, "s", "s"),
-    "overshoot": (True, False, "m", "um"),
-    "following_error_peak": (True, False, "m", "mm"),
-    "resting_error": (True, True, "m", "um"),
-    "resting_error_locked": (True, True, "m", "um"),
-    "lock_time": (True, False, "s", "s"),
-    "limit_cycle_amplitude": (True, False, "m", "um"),
-    "pressure_max": (True, False, "Pa", "bar"),
-    "pressure_min": (False, False, "Pa", "bar"),
-    "supply_pressure_min": (False, False, "Pa", "bar"),
-    "cavitation_time": (True, False, "s", "s"),
-    "valve_saturation": (True, False, "1", "%"),
+_FIGURES = {
+    name: JUDGED[name]
+    for name in (
+        "settling_time",
+        "overshoot",
+        "following_error_peak",
+        "resting_error",
+        "resting_error_locked",
+        "lock_time",
+        "limit_cycle_amplitude",
+        "pressure_max",
+        "pressure_min",
+        "supply_pressure_min",
+        "cavitation_time",
+        "valve_saturation",
+    )
 }
 
 
